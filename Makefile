@@ -1,0 +1,74 @@
+# Each target below sets up its own .venv from requirements.lock, once, on a machine with only Python 3.11 or newer and
+# make. After that nothing here asks the network. `make` alone lists the targets.
+
+SHELL := /bin/sh
+.DEFAULT_GOAL := help
+.DELETE_ON_ERROR:
+.PHONY: help demo test lint bench lock clean
+
+VENV := .venv
+LOCKING := .cache/locking
+PIP := -m pip --no-input --disable-pip-version-check --quiet --quiet
+
+# Options handed on: make demo DEMO_ARGS="--speed 600 --exit-at-end", make test TEST_ARGS="tests/test_epc.py -x".
+DEMO_ARGS ?=
+TEST_ARGS ?=
+BENCH_ARGS ?=
+# Set to choose an interpreter: make test PYTHON=python3.12
+PYTHON ?=
+
+help:  ## this list
+	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1\t\2/p' Makefile | expand -t 14
+
+demo: $(VENV)/.ready  ## the whole job on one machine, no hardware (DEMO_ARGS="--speed 600 --seed 3")
+	@$(VENV)/bin/roadtally demo $(DEMO_ARGS)
+
+test: $(VENV)/.ready  ## the tests (TEST_ARGS="-k epc", or "-m 'not integration'" for the quick ones)
+	@$(VENV)/bin/python -m pytest -p tests.ci_plugin $(TEST_ARGS)
+
+lint: $(VENV)/.ready  ## ruff with all its rules, mypy strict
+	@$(VENV)/bin/ruff check agent tests
+	@$(VENV)/bin/mypy
+
+bench: $(VENV)/.ready  ## the benchmarks: every script of tests/bench, with medians and the machine
+	@set -e; for script in tests/bench/bench_*.py; do \
+	  test -e "$$script" || { echo "There is no benchmark in tests/bench." >&2; exit 1; }; \
+	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
+	done
+
+lock: $(LOCKING)/bin/uv  ## write requirements.lock anew from pyproject.toml (asks the package index)
+	@$(LOCKING)/bin/uv pip compile --quiet --universal --generate-hashes --python-version 3.11 --all-extras \
+	  --no-header --no-emit-index-url --no-annotate pyproject.toml -o requirements.lock
+	@echo "requirements.lock is written; LOCK_ARGS are not needed: delete a line of it first to let that package move on."
+
+clean:  ## remove the virtual environment, caches and outputs
+	@rm -rf $(VENV) .cache .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage build dist out
+	@find agent tests -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# The first interpreter that is new enough and can make an environment. A name on the path may be a shim that only says
+# that this version is not chosen, so each is asked by running it.
+$(VENV)/bin/python:
+	@found=; for python in $(PYTHON) python3.13 python3.12 python3.11 python3; do \
+	  $$python -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && found=$$python && break; \
+	done; \
+	test -n "$$found" || { echo "roadtally needs Python 3.11 or newer; none was found on the PATH ($$(python3 --version 2>&1 || true)). \
+	Install one (Debian, Ubuntu: apt-get install python3 python3-venv), or say where: make $(MAKECMDGOALS) PYTHON=/path/to/python3.11" >&2; exit 1; }; \
+	$$found -c 'import ensurepip, venv' >/dev/null 2>&1 || { echo "$$found has no venv module. \
+	Debian and Ubuntu keep it apart: apt-get install python3-venv (or $$found-venv)." >&2; exit 1; }; \
+	echo "Setting up $(VENV) with $$($$found --version)."; \
+	$$found -m venv $(VENV)
+
+# What the lock names, each file checked against its hash.
+$(VENV)/.locked: requirements.lock | $(VENV)/bin/python
+	@echo "Installing what requirements.lock names: once, about a minute with a good connection."
+	@$(VENV)/bin/python $(PIP) install --require-hashes --only-binary :all: --no-binary gpsd-py3 -r requirements.lock
+	@touch $@
+
+# This folder itself, editable. hatchling is in the lock, so no build environment is fetched.
+$(VENV)/.ready: pyproject.toml $(VENV)/.locked
+	@$(VENV)/bin/python $(PIP) install --no-deps --no-build-isolation --no-index --editable .
+	@touch $@
+
+$(LOCKING)/bin/uv:
+	@python3 -m venv $(LOCKING)
+	@$(LOCKING)/bin/python $(PIP) install uv
