@@ -1,0 +1,212 @@
+"""The floors of the house, and the walker that finds what does not keep to them. Knows nothing of pytest.
+
+Data flows one way and imports point downward only (DEVELOPERS.md draws it):
+
+    0  records, errors, units
+    1  pure knowledge       no sockets, files, SQLite, MQTT, threads, today's clock; chance only as an argument
+    2  pipeline, the simulated world                                             the same
+    3  the outside          store, reader, receiver, publisher, board: none knows another
+    4  wiring               command line, run, replay, demo
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator, Mapping
+
+# Every module stands here by itself or under its longest prefix (`agent.llrp` also places `agent.llrp.codec`; a key
+# ending in `*` takes any name that begins so). Two modules of floor 3 under one key are one part of the house.
+FLOORS: dict[str, int] = {
+    "agent.errors": 0,
+    "agent.records": 0,
+    "agent.units": 0,
+    "agent.axis": 1,
+    "agent.canonical": 1,
+    "agent.custody": 1,
+    "agent.dispatch.wire": 1,
+    "agent.epc": 1,
+    "agent.epcis": 1,
+    "agent.eventhash": 1,
+    "agent.geo": 1,
+    "agent.gps": 1,
+    "agent.itinerary": 1,
+    "agent.ledger": 1,
+    "agent.llrp": 1,
+    "agent.manifests": 1,
+    "agent.messages": 1,
+    "agent.motion": 1,
+    "agent.places": 1,
+    "agent.plan": 1,
+    "agent.planned": 1,
+    "agent.presence": 1,
+    "agent.recording": 1,
+    "agent.register": 1,
+    "agent.sites": 1,
+    "agent.statements": 1,
+    "agent.stops": 1,
+    "agent.timeline": 1,
+    "agent.trips": 1,
+    "agent.vehicle": 1,
+    "agent.pipeline": 2,
+    "agent.world": 2,
+    "agent.broker": 3,
+    "agent.clock": 3,
+    "agent.dispatch.board": 3,
+    "agent.dispatch.ingest": 3,
+    "agent.dispatch.intake": 3,
+    "agent.dispatch.queries": 3,
+    "agent.dispatch.schema": 3,
+    "agent.dispatch.store": 3,
+    "agent.notify": 3,
+    "agent.publisher": 3,
+    "agent.reader": 3,
+    "agent.receiver": 3,
+    "agent.relay": 3,
+    "agent.simgpsd": 3,
+    "agent.simreader": 3,
+    "agent.store*": 3,
+    "agent.__main__": 4,
+    "agent.check": 4,
+    "agent.cli": 4,
+    "agent.demo*": 4,
+    "agent.dispatch.main": 4,
+    "agent.replay": 4,
+    "agent.run": 4,
+}
+# A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
+NAMESPACES = frozenset({"agent", "agent.dispatch"})
+
+# Floor 3's parts don't know each other, except for these pairs (who imports, what), each with a reason.
+PAIRS: dict[tuple[str, str], str] = {
+    ("*", "agent.clock"): "all of the outside asks one clock, so that the demo can scale it",
+    ("agent.dispatch.store", "agent.dispatch.schema"): "the tables it reads and writes",
+    ("agent.dispatch.store", "agent.dispatch.intake"): "what a batch means, inside the store's transaction",
+    ("agent.dispatch.intake", "agent.dispatch.schema"): "the tables it writes",
+    ("agent.dispatch.queries", "agent.dispatch.schema"): "the tables it reads",
+    ("agent.dispatch.ingest", "agent.dispatch.store"): "ingest's one way in to the database",
+    ("agent.dispatch.board", "agent.dispatch.queries"): "the board's one way to the database",
+}
+
+# The rest of the standard library reaches a file, a socket, a thread, a clock or chance, or has not been asked for yet.
+# zoneinfo reads the zone tables: a published constant, the same for everybody, not today's anything.
+_PURE = """
+    __future__ abc array base64 binascii bisect codecs collections copy csv dataclasses datetime decimal difflib enum
+    fractions functools hashlib heapq html io itertools json math operator random re reprlib statistics string struct
+    textwrap tomllib types typing unicodedata urllib.parse xml.sax.saxutils zlib zoneinfo
+    msgspec numpy shapely
+"""
+PURE = frozenset(_PURE.split())
+# Calls that reach outside by way of something pure: the last two parts of the dotted name, or one part alone.
+FORBIDDEN_CALLS = {
+    **dict.fromkeys(["open", "input", "print", "exec", "eval", "__import__", "breakpoint"], "reaches outside"),
+    **dict.fromkeys(["io.open", "codecs.open", "io.FileIO"], "opens a file"),
+    **dict.fromkeys(["datetime.now", "datetime.utcnow", "datetime.today", "date.today"], "asks today's clock"),
+    **dict.fromkeys(["np.load", "np.save", "np.savez", "np.loadtxt", "np.savetxt", "np.memmap"], "uses a file"),
+    **dict.fromkeys(["np.fromfile", "np.genfromtxt", "numpy.load", "numpy.save"], "uses a file"),
+}
+FORBIDDEN_METHODS = frozenset({"read_text", "read_bytes", "write_text", "write_bytes", "tofile"})
+LAST_PURE_FLOOR = 2
+OUTSIDE = 3
+
+
+def key_of(module: str) -> str | None:
+    """The key of FLOORS that places `module`; None where nobody has listed it."""
+    fits = [
+        key
+        for key in FLOORS
+        if module == key or module.startswith(f"{key}.") or (key.endswith("*") and module.startswith(key[:-1]))
+    ]
+    return max(fits, key=len, default=None)
+
+
+def imports_of(tree: ast.Module, *, module: str, is_package: bool) -> Iterator[tuple[int, str, str]]:
+    """Every import anywhere in `tree`, inside functions too: (line, module, name in it or "")."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield node.lineno, alias.name, ""
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                parts = module.split(".")
+                kept = parts[: len(parts) - node.level + is_package]
+                base = ".".join([*kept, base] if base else kept)
+            for alias in node.names:
+                yield node.lineno, base, alias.name
+
+
+def dotted(node: ast.expr) -> str:
+    """`np.random.default_rng` from its syntax; parts that are no plain name stand as `?`."""
+    if isinstance(node, ast.Name):
+        return node.id
+    return f"{dotted(node.value)}.{node.attr}" if isinstance(node, ast.Attribute) else "?"
+
+
+def impure_calls(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Calls that the pure floors must not make: (line, what is wrong)."""
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call):
+            continue
+        name = dotted(node.func)
+        last_two = ".".join(name.split(".")[-2:])
+        given = bool(node.args or node.keywords)
+        if name in FORBIDDEN_CALLS or last_two in FORBIDDEN_CALLS:
+            yield node.lineno, f"{name}() {FORBIDDEN_CALLS.get(name) or FORBIDDEN_CALLS[last_two]}"
+        elif isinstance(node.func, ast.Attribute) and node.func.attr in FORBIDDEN_METHODS:
+            yield node.lineno, f"{name}() uses a file"
+        elif name.startswith("random.") or last_two in {"random.default_rng", "random.SeedSequence", "random.PCG64"}:
+            if not (given and name.split(".")[-1] in {"Random", "default_rng", "SeedSequence", "PCG64"}):
+                yield node.lineno, f"{name}() takes chance from nowhere; chance is an argument"
+        elif name in {"Random", "default_rng"} and not given:
+            yield node.lineno, f"{name}() takes chance from nowhere; chance is an argument"
+        elif ".random." in f".{name}" and name.split(".")[0] in {"np", "numpy"} and name.split(".")[-1] != "Generator":
+            yield node.lineno, f"{name}() uses numpy's global chance; chance is an argument"
+
+
+def target(base: str, name: str, *, modules: Mapping[str, str]) -> str:
+    """Which of the project's modules `from base import name` reaches."""
+    return f"{base}.{name}" if name and f"{base}.{name}" in modules else base
+
+
+def is_pure(module: str, name: str) -> bool:
+    """True where floors 0 to 2 may import this from outside the project."""
+    parts = module.split(".")
+    prefixes = {".".join(parts[:length]) for length in range(1, len(parts) + 1)}
+    return bool(prefixes & PURE) or (bool(name) and f"{module}.{name}" in PURE)
+
+
+def downward(module: str, reached: str) -> str | None:
+    """What is wrong with `module` importing `reached`, both of the project; None where it may."""
+    key, reached_key = key_of(module), key_of(reached)
+    if reached in NAMESPACES or key is None or reached_key is None or key == reached_key:
+        return None
+    floor, reached_floor = FLOORS[key], FLOORS[reached_key]
+    if reached_floor > floor:
+        return f"imports {reached} of floor {reached_floor} from floor {floor}: imports go downward"
+    if floor == reached_floor == OUTSIDE and not {(key, reached_key), ("*", reached_key)} & PAIRS.keys():
+        return f"imports {reached}: parts of floor 3 do not know each other; wire them on floor 4 (or list the pair)"
+    return None
+
+
+def violations(modules: Mapping[str, str], *, packages: frozenset[str] = frozenset()) -> list[str]:
+    """What breaks the rules in `modules` (name → source), a sentence each; `packages` are those with an `__init__`."""
+    found: list[str] = []
+    for module, source in sorted(modules.items()):
+        key = key_of(module)
+        if key is None and module not in NAMESPACES:
+            found.append(f"{module} stands on no floor: list it in FLOORS of tests/floors.py")
+            continue
+        tree = ast.parse(source)
+        pure = key is None or FLOORS[key] <= LAST_PURE_FLOOR
+        for line, base, name in imports_of(tree, module=module, is_package=module in packages):
+            if base.split(".")[0] == "agent":
+                wrong = downward(module, target(base, name, modules=modules))
+                if key is None:
+                    wrong = f"imports {base}: this package's own __init__ holds words and constants only"
+            else:
+                wrong = None if not pure or is_pure(base, name) else f"imports {base}: not for a pure floor"
+            if wrong:
+                found.append(f"{module}, line {line}: {wrong}")
+        if pure:
+            found += [f"{module}, line {line}: {wrong}" for line, wrong in impure_calls(tree)]
+    return found
