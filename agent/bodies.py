@@ -1,0 +1,180 @@
+"""The three retained bodies that a vehicle keeps up to date for the board: status, aboard, position; floor 1.
+
+Each is the newest only: whoever subscribes gets the last one at once. `encode_body` writes any of them, `decode_status`
+and its sisters read them. Keys may be added freely; a reader passes over those that it does not know. Times are text,
+RFC 3339 in UTC with three decimals.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, TypeVar
+
+import msgspec
+from msgspec import Meta, Struct, field
+
+from agent.errors import MessageError
+
+MAX_BODY_BYTES = 1024 * 1024
+
+T = TypeVar("T")
+Probability = Annotated[float, Meta(ge=0.0, le=1.0)]
+
+
+class Held(Struct, frozen=True):
+    """The version in use of one thing that the dispatch side sends; None where it never sent one."""
+
+    version: int | None = None
+
+
+class RefusedDownlink(Struct, frozen=True):
+    """A version that was not taken into use, and every reason why."""
+
+    what: Literal["sites", "register", "plan", "settings"]
+    version: int | None
+    reasons: tuple[str, ...]
+
+
+class Holding(Struct, frozen=True):
+    """What the vehicle works with."""
+
+    sites: Held = Held()
+    register: Held = Held()
+    plan: Held = Held()
+    settings: Held = Held()
+    refused: tuple[RefusedDownlink, ...] = ()
+
+
+class ReaderStatus(Struct, frozen=True):
+    """The reader's condition; `not_read_since` is since when nothing has been read, where that is so."""
+
+    state: Literal["up", "down"]
+    not_read_since: str | None = None
+    antennas_lost: tuple[int, ...] = ()
+
+
+class GpsStatus(Struct, frozen=True):
+    """The receiver's condition: `silent` gives no sentences, `no fix` gives none that places the vehicle."""
+
+    state: Literal["ok", "no fix", "silent"]
+    last_fix: str | None = None
+
+
+class Status(Struct, frozen=True, kw_only=True):
+    """`roadtally/1/VEHICLE/status`. The last will is the same with `state` offline and nothing else known."""
+
+    v: Literal[1] = 1
+    vehicle: str
+    state: Literal["online", "offline"]
+    boot: int | None = None
+    program: str | None = None
+    since: str | None = None
+    holding: Holding = field(default_factory=Holding)
+    reader: ReaderStatus | None = None
+    gps: GpsStatus | None = None
+    backlog: int | None = None
+
+
+class LoadedAt(Struct, frozen=True):
+    """Where and when an item came aboard; `site` is None at a place that is no site."""
+
+    site: str | None
+    time: str
+
+
+class AboardItem(Struct, frozen=True):
+    """One registered item that is aboard or heard near; `heard_s` is the age of its last read at the body's `at`."""
+
+    epc: str
+    tag: str
+    name: str
+    p: Probability
+    state: Literal["aboard", "near", "not heard"]
+    heard_s: float | None = None
+    loaded: LoadedAt | None = None
+
+
+class BadgeAboard(Struct, frozen=True):
+    """A badge that is aboard, which proves neither who drove nor who carried."""
+
+    epc: str
+    name: str
+    p: Probability
+
+
+class NotRead(Struct, frozen=True):
+    """Nothing is being read, since when and why."""
+
+    since: str | None
+    why: str
+
+
+class Aboard(Struct, frozen=True, kw_only=True):
+    """`roadtally/1/VEHICLE/aboard`; `at` and `since` are None as long as no time is trusted."""
+
+    v: Literal[1] = 1
+    vehicle: str
+    at: str | None
+    trip: str | None = None
+    leg: str | None = None
+    state: Literal["stopped", "moving", "unknown"] = "unknown"
+    site: str | None = None
+    since: str | None = None
+    certain: bool = False
+    items: tuple[AboardItem, ...] = ()
+    badges: tuple[BadgeAboard, ...] = ()
+    not_read: NotRead | None = None
+
+
+class Position(Struct, frozen=True, kw_only=True):
+    """`roadtally/1/VEHICLE/position`: the last fix; degrees (WGS 84), metres, m/s."""
+
+    v: Literal[1] = 1
+    vehicle: str
+    at: str
+    lat: Annotated[float, Meta(ge=-90.0, le=90.0)]
+    lon: Annotated[float, Meta(ge=-180.0, le=180.0)]
+    error_m: float | None = None
+    speed_mps: float | None = None
+    site: str | None = None
+    leg: str | None = None
+
+
+Body = Status | Aboard | Position
+
+
+def offline(vehicle: str) -> Status:
+    """The last will."""
+    return Status(vehicle=vehicle, state="offline")
+
+
+def encode_body(body: Body | dict[str, Any]) -> bytes:
+    """The JSON of a body, or of a dict that already has the shape of one."""
+    return msgspec.json.encode(body)
+
+
+def decode_status(payload: bytes) -> Status:
+    """A vehicle's status; raises MessageError."""
+    return _decoded(Status, payload, what="a status")
+
+
+def decode_aboard(payload: bytes) -> Aboard:
+    """What is aboard a vehicle; raises MessageError."""
+    return _decoded(Aboard, payload, what="an aboard body")
+
+
+def decode_position(payload: bytes) -> Position:
+    """A vehicle's last fix; raises MessageError."""
+    return _decoded(Position, payload, what="a position")
+
+
+def _decoded(kind: type[T], payload: bytes, *, what: str) -> T:
+    if len(payload) > MAX_BODY_BYTES:
+        raise MessageError(f"{what} of {len(payload)} bytes; at most {MAX_BODY_BYTES} are allowed")
+    try:
+        return msgspec.json.decode(payload, type=kind)
+    except msgspec.ValidationError as problem:
+        raise MessageError(f"{what} that does not hold what it must: {problem}") from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as problem:
+        raise MessageError(f"{what} that is no JSON: {problem}") from None
+    except RecursionError:
+        raise MessageError(f"{what} that is nested too deeply") from None
