@@ -19,7 +19,7 @@ MOST_LINES = 400
 MODULES = sorted((ROOT / "agent").rglob("*.py"))
 # Folders that only exist on somebody's machine, and the hosts of package indexes.
 MACHINE_PATH = re.compile(r"(?<![\w.~-])/(?:work|root|home|Users)/\w")
-INDEX_HOST = re.compile(r"\b(?:pypi|pythonhosted|npmjs|anaconda)\.(?:org|com)\b|--(?:extra-)?index-url\b|--find-links\b")
+INDEX_HOST = re.compile(r"\b(?:pypi|pythonhosted|npmjs)\.(?:org|com)\b|--(?:extra-)?index-url\b|--find-links\b")
 
 
 def project() -> dict[str, object]:
