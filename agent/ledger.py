@@ -190,7 +190,7 @@ def parse_manifest(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: in
     name, revision = body.get("manifest"), body.get("revision")
     if not isinstance(name, str) or not name.startswith(f"{vehicle}/"):
         raise MessageError(f"a manifest of {vehicle} is called {vehicle}/DATE/LEG (got {name!r})")
-    if not isinstance(revision, int) or isinstance(revision, bool) or revision < 1:
+    if not isinstance(revision, int) or isinstance(revision, bool) or not 1 <= revision < 2**31:
         raise MessageError(f"{name}: revision counts from 1 (got {revision!r})")
     departed = body.get("departed")
     if not isinstance(departed, Mapping) or _time(departed, "time") is None:

@@ -1,0 +1,256 @@
+"""One batch of log records on its way into the dispatch side's tables, inside a transaction that the store holds.
+
+What came in goes to `record` and never changes; what it means for events, manifests and items is drawn from it here, so
+that the tables end the same whatever the order of batches. What cannot be used is kept with the reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from agent.dispatch import schema
+from agent.dispatch.wire import LogBatch
+from agent.errors import MessageError
+from agent.ledger import CustodyEvent, SeqRanges, fold_item, parse_event, parse_manifest
+from agent.units import parse_utc
+
+log = logging.getLogger(__name__)
+_json = msgspec.json
+
+Upsert = Callable[[sa.Table], sqlite.Insert | postgresql.Insert]
+"""The dialect's own INSERT, which knows ON CONFLICT."""
+
+
+class Ingested(msgspec.Struct, frozen=True):
+    """What became of a batch.
+
+    `fresh` records were new, `repeated` known already, `clashed` known with other content; `refused` are those of the
+    fresh ones that could not be used.
+    """
+
+    fresh: int = 0
+    repeated: int = 0
+    clashed: int = 0
+    refused: int = 0
+
+
+class Intake:
+    """One batch on its way into the tables, inside one transaction."""
+
+    def __init__(self, connection: sa.Connection, upsert: Upsert, batch: LogBatch, received_s: float) -> None:
+        self._connection = connection
+        self._upsert = upsert
+        self._batch = batch
+        self._vehicle = batch.vehicle
+        self._received_s = received_s
+        self._touched: set[str] = set()
+
+    def run(self) -> Ingested:
+        """Take it in; the transaction is the caller's to commit."""
+        batch, record = self._batch, schema.record
+        at = schema.cursor.c
+        mine = sa.and_(at.vehicle == self._vehicle, at.epoch == batch.epoch)
+        text = self._connection.execute(sa.select(at.ranges).where(mine)).scalar()
+        have = parse_ranges(text)
+        known = {
+            int(row.seq): row.sha256
+            for row in self._connection.execute(
+                sa.select(record.c.seq, record.c.sha256).where(
+                    record.c.vehicle == self._vehicle,
+                    record.c.epoch == batch.epoch,
+                    record.c.seq.in_([each.seq for each in batch.records]),
+                )
+            )
+        }
+        fresh = repeated = clashed = refused = 0
+        for each in batch.records:
+            digest = _digest(each.kind, each.body)
+            if each.seq in known:
+                repeated += known[each.seq] == digest
+                if known[each.seq] != digest:
+                    clashed += 1
+                    self._clash(each.seq, each.kind, each.body, digest)
+            elif each.seq in have:
+                repeated += 1  # forgotten since, for its age
+            else:
+                known[each.seq] = digest
+                reason = self._take(each.seq, each.kind, each.body)
+                self._keep(each.seq, each.kind, each.body, digest, reason)
+                fresh += 1
+                refused += reason is not None
+        for epc in sorted(self._touched):
+            self._refold(epc)
+        ranges = _json.encode(have.add_all(each.seq for each in batch.records).ranges).decode()
+        row = {"vehicle": self._vehicle, "epoch": batch.epoch, "ranges": ranges}
+        self._connection.execute(
+            self._upsert(schema.cursor)
+            .values(**row)
+            .on_conflict_do_update(index_elements=["vehicle", "epoch"], set_={"ranges": ranges})
+        )
+        heard = {"heard_s": self._received_s}
+        self._connection.execute(
+            self._upsert(schema.vehicle)
+            .values(vehicle=self._vehicle, **heard)
+            .on_conflict_do_update(index_elements=["vehicle"], set_=heard)
+        )
+        return Ingested(fresh=fresh, repeated=repeated, clashed=clashed, refused=refused)
+
+    def _keep(self, seq: int, kind: str, body: object, digest: str, reason: str | None) -> None:
+        self._connection.execute(
+            sa.insert(schema.record).values(
+                vehicle=self._vehicle,
+                epoch=self._batch.epoch,
+                seq=seq,
+                kind=kind[:20],
+                body=_json.encode(body).decode(),
+                sha256=digest,
+                received_s=self._received_s,
+                refused=reason,
+            )
+        )
+
+    def _clash(self, seq: int, kind: str, body: object, digest: str) -> None:
+        name = f"{self._vehicle} epoch {self._batch.epoch} seq {seq}"
+        log.warning("%s came again with other content; both are kept, the first one counts", name)
+        self._connection.execute(
+            self._upsert(schema.clash)
+            .values(
+                vehicle=self._vehicle,
+                epoch=self._batch.epoch,
+                seq=seq,
+                sha256=digest,
+                kind=kind[:20],
+                body=_json.encode(body).decode(),
+                received_s=self._received_s,
+            )
+            .on_conflict_do_nothing()
+        )
+
+    def _take(self, seq: int, kind: str, body: object) -> str | None:
+        """Draw a record into the tables; the reason where it cannot be used."""
+        try:
+            self._draw(seq, kind, body)
+        except MessageError as error:
+            log.warning("%s epoch %d seq %d is kept unused: %s", self._vehicle, self._batch.epoch, seq, error)
+            return str(error)
+        return None
+
+    def _draw(self, seq: int, kind: str, body: object) -> None:
+        if not isinstance(body, Mapping):
+            raise MessageError(f"a record's body is a JSON object (got {type(body).__name__})")
+        if kind == "event":
+            event = parse_event(body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=seq)
+            self._take_event(event, _json.encode(body).decode())
+        elif kind == "manifest":
+            self._take_manifest(seq, body)
+        elif kind != "notice":
+            raise MessageError(f"kind {kind!r} is none of event, manifest, notice")
+
+    def _take_event(self, event: CustodyEvent, body: str) -> None:
+        table = schema.event
+        here = sa.and_(table.c.vehicle == event.vehicle, table.c.event_id == event.event_id)
+        row = self._connection.execute(sa.select(table).where(here)).first()
+        stated = {"epoch": event.epoch, "seq": event.seq, "body": body}
+        taken_back = {"voided": True, "void_reason": event.reason, "void_declared_s": event.declared_s}
+        if row is None:
+            first: dict[str, Any] = {"voided": False, "body": body} | (taken_back if event.void else stated)
+            self._connection.execute(sa.insert(table).values(**_event_values(event), **first))
+            rows = [
+                {"epc": epc, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}
+                for epc, p in zip(event.epcs, event.confidence, strict=True)
+            ]
+            if rows:
+                self._connection.execute(sa.insert(schema.event_item), rows)
+        elif event.void:
+            earlier = (event.declared_s or 0.0, event.reason or "") < (
+                row.void_declared_s or 0.0,
+                row.void_reason or "",
+            )
+            if not row.voided or earlier:
+                self._connection.execute(sa.update(table).where(here).values(**taken_back))
+        elif row.epoch is None or (event.epoch, event.seq) < (row.epoch, row.seq):
+            self._connection.execute(sa.update(table).where(here).values(**stated))
+        self._touched.update(event.epcs)
+
+    def _take_manifest(self, seq: int, body: Mapping[str, Any]) -> None:
+        revision = parse_manifest(body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=seq)
+        self._connection.execute(
+            sa.insert(schema.manifest).values(
+                vehicle=revision.vehicle,
+                manifest=revision.manifest,
+                revision=revision.revision,
+                epoch=revision.epoch,
+                seq=revision.seq,
+                departed_s=parse_utc(body["departed"]["time"]),
+                withdrawn=revision.withdrawn,
+                body=_json.encode(body).decode(),
+            )
+        )
+        keep_names(self._connection, self._upsert, body["items"])
+
+    def _refold(self, epc: str) -> None:
+        event, listed = schema.event, schema.event_item
+        query = sa.select(event, listed.c.p).join(
+            listed, sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
+        )
+        rows = self._connection.execute(query.where(listed.c.epc == epc, event.c.voided.is_(False)))
+        state = fold_item(epc, (_event_of(epc, row) for row in rows))
+        values = msgspec.structs.asdict(state)
+        self._connection.execute(
+            self._upsert(schema.item)
+            .values(epc=epc, **values)
+            .on_conflict_do_update(index_elements=["epc"], set_=values)
+        )
+
+
+def _event_values(event: CustodyEvent) -> dict[str, Any]:
+    keys = ("vehicle", "event_id", "time_s", "not_before_s", "not_after_s", "action", "biz_step", "place")
+    return {key: getattr(event, key) for key in keys}
+
+
+def _event_of(epc: str, row: sa.Row[Any]) -> CustodyEvent:
+    return CustodyEvent(
+        vehicle=row.vehicle,
+        epoch=row.epoch,
+        seq=row.seq,
+        event_id=row.event_id,
+        time_s=row.time_s,
+        action=row.action,
+        biz_step=row.biz_step,
+        epcs=(epc,),
+        confidence=(row.p,),
+        place=row.place,
+        not_before_s=row.not_before_s,
+        not_after_s=row.not_after_s,
+    )
+
+
+def keep_names(connection: sa.Connection, upsert: Upsert, items: object) -> None:
+    """Remember what the vehicle calls the items on a manifest or aboard."""
+    rows = {}
+    for each in items if isinstance(items, list) else ():
+        if isinstance(each, Mapping) and isinstance(each.get("epc"), str) and isinstance(each.get("name"), str):
+            tag = each.get("tag")
+            rows[each["epc"]] = {"name": each["name"].replace("\0", ""), "tag": tag if isinstance(tag, str) else None}
+    for epc, values in rows.items():
+        connection.execute(
+            upsert(schema.item)
+            .values(epc=epc, since_exact=True, **values)
+            .on_conflict_do_update(index_elements=["epc"], set_=values)
+        )
+
+
+def parse_ranges(text: str | None) -> SeqRanges:
+    """The cursor as it stands in its table."""
+    return SeqRanges() if text is None else SeqRanges(_json.decode(text, type=tuple[tuple[int, int], ...]))
+
+
+def _digest(kind: str, body: object) -> str:
+    return hashlib.sha256(_json.encode([kind, body], order="sorted")).hexdigest()

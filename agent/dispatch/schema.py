@@ -1,0 +1,159 @@
+"""The dispatch side's tables: one schema for SQLite (one depot) and PostgreSQL (a fleet).
+
+Times are seconds since 1970 as doubles; documents are JSON text as received. `record` is what came in and never
+changes; `event`, `event_item`, `manifest`, `item` and `cursor` are drawn from it; `vehicle` holds what only the last
+word counts for. Reads and writes nothing itself.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    String,
+    Table,
+    Text,
+)
+
+metadata = MetaData()
+
+record = Table(
+    "record",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("kind", String(20), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("received_s", Double, nullable=False),
+    Column("refused", Text),  # why the body could not be used; the record is kept and acknowledged all the same
+    PrimaryKeyConstraint("vehicle", "epoch", "seq"),
+)
+Index("record_by_kind", record.c.vehicle, record.c.kind, record.c.epoch, record.c.seq)
+
+clash = Table(
+    "clash",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("kind", String(20), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("received_s", Double, nullable=False),
+    PrimaryKeyConstraint("vehicle", "epoch", "seq", "sha256"),
+)
+
+unreadable = Table(
+    "unreadable",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("times", Integer, nullable=False),
+    Column("received_s", Double, nullable=False),
+)
+
+event = Table(
+    "event",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("event_id", Text, nullable=False),
+    # The record that stated it; null while only its error declaration has come in.
+    Column("epoch", Integer),
+    Column("seq", BigInteger),
+    Column("time_s", Double, nullable=False),
+    Column("not_before_s", Double),
+    Column("not_after_s", Double),
+    Column("action", String(10), nullable=False),
+    Column("biz_step", String(20), nullable=False),
+    Column("place", Text),
+    Column("voided", Boolean, nullable=False),
+    Column("void_reason", Text),
+    Column("void_declared_s", Double),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("vehicle", "event_id"),
+)
+Index("event_by_time", event.c.vehicle, event.c.time_s)
+
+event_item = Table(
+    "event_item",
+    metadata,
+    Column("epc", Text, nullable=False),
+    Column("vehicle", String(40), nullable=False),
+    Column("event_id", Text, nullable=False),
+    Column("p", Double),
+    PrimaryKeyConstraint("epc", "vehicle", "event_id"),
+)
+
+manifest = Table(
+    "manifest",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("manifest", Text, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("departed_s", Double, nullable=False),
+    Column("withdrawn", Boolean, nullable=False),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("vehicle", "manifest", "revision", "epoch", "seq"),
+)
+Index("manifest_by_time", manifest.c.vehicle, manifest.c.departed_s)
+
+item = Table(
+    "item",
+    metadata,
+    Column("epc", Text, primary_key=True),
+    Column("name", Text),  # as last told by a vehicle; the register's name goes before it
+    Column("tag", Text),
+    Column("aboard", String(40), index=True),
+    Column("place", Text, index=True),
+    Column("since_s", Double),
+    Column("since_exact", Boolean, nullable=False),
+    Column("p", Double),
+    Column("vehicle", String(40)),
+    Column("event_id", Text),
+)
+
+vehicle = Table(
+    "vehicle",
+    metadata,
+    Column("vehicle", String(40), primary_key=True),
+    Column("heard_s", Double),
+    Column("link", String(10)),  # online, offline, or null where no status has come in
+    Column("link_since_s", Double),
+    Column("status", Text),
+    Column("aboard", Text),
+    Column("aboard_s", Double),
+    Column("position", Text),
+    Column("position_s", Double),
+)
+
+cursor = Table(
+    "cursor",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("ranges", Text, nullable=False),
+    PrimaryKeyConstraint("vehicle", "epoch"),
+)
+
+downlink = Table(
+    "downlink",
+    metadata,
+    Column("what", String(20), nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("first_s", Double, nullable=False),
+    PrimaryKeyConstraint("what", "version"),
+)

@@ -1,0 +1,209 @@
+"""The dispatch side's store: what comes in, in whatever order, however often, ends the same and is acknowledged."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.schema import CreateTable
+
+from agent.dispatch import schema
+from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.wire import LogBatch, LogRecord
+from agent.errors import StoreError
+from agent.ledger import SeqRanges
+from tests.dispatch.scenario import DAY_S, MINUTE_S, aboard, full_day, item, location, position, status
+
+NOW_S = DAY_S + 200 * MINUTE_S
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[DispatchStore]:
+    """An empty store in a file."""
+    opened = open_store(tmp_path / "dispatch.sqlite")
+    yield opened
+    opened.close()
+
+
+def rows(store: DispatchStore, table: sa.Table) -> list[dict[str, Any]]:
+    """A table's rows in an order of their own, without when they came."""
+    keys = tuple(column for column in table.columns if column.name != "received_s")
+    with store.reading() as connection:
+        found = [dict(row._mapping) for row in connection.execute(sa.select(*keys))]
+    return sorted(found, key=repr)
+
+
+def tables(store: DispatchStore) -> dict[str, list[dict[str, Any]]]:
+    """All that is drawn from records."""
+    drawn = (schema.record, schema.event, schema.event_item, schema.manifest, schema.cursor)
+    return {table.name: rows(store, table) for table in drawn} | {
+        "item": [row for row in rows(store, schema.item) if row.pop("tag", None) is not None]
+    }
+
+
+def test_a_day_is_kept(store: DispatchStore) -> None:
+    """Items end where the standing events leave them; a taken-back unloading leaves its item aboard."""
+    day = full_day(items=12)
+    for batch in day.batches(4):
+        store.ingest(batch, received_s=NOW_S)
+    state = {row["epc"]: row for row in rows(store, schema.item)}
+    left, kept, doubted = item(0)["epc"], item(5)["epc"], item(11)["epc"]
+    assert (state[left]["aboard"], state[left]["place"]) == (None, location("playhouse"))
+    assert (state[kept]["aboard"], state[kept]["since_s"]) == ("van-07", DAY_S + 20 * MINUTE_S)
+    assert (state[doubted]["aboard"], state[doubted]["name"]) == ("van-07", item(11)["name"])
+    voided = [row for row in rows(store, schema.event) if row["voided"]]
+    assert [row["void_reason"] for row in voided] == ["incorrect_data"]
+    assert store.acks("van-07") == {1: SeqRanges(((1, len(day.records)),))}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_order_and_repetition_change_nothing(tmp_path: Path, seed: int) -> None:
+    """Batches cut anew, shuffled and sent twice leave the same tables as the day in order."""
+    day = full_day()
+    straight, shuffled = open_store(tmp_path / "a.sqlite"), open_store(tmp_path / "b.sqlite")
+    for batch in day.batches():
+        straight.ingest(batch, received_s=NOW_S)
+    chance = random.Random(seed)  # noqa: S311 - a shuffle to repeat
+    records = [*day.records, *chance.choices(day.records, k=8)]
+    chance.shuffle(records)
+    while records:
+        cut = chance.randint(1, 4)
+        part, records = records[:cut], records[cut:]
+        shuffled.ingest(LogBatch("van-07", 1, tuple(part)), received_s=NOW_S + len(records))
+    expected, got = tables(straight), tables(shuffled)
+    straight.close()
+    shuffled.close()
+    assert got == expected
+
+
+def test_a_gap_is_not_acknowledged(store: DispatchStore) -> None:
+    """What is missing is a gap; what came beyond it is acknowledged beside it."""
+    records = [LogRecord(seq, "notice", {"notice": "gap", "text": str(seq)}) for seq in (1, 2, 5, 6, 9)]
+    result = store.ingest(LogBatch("van-07", 3, tuple(records)), received_s=NOW_S)
+    assert result.fresh == 5
+    have = store.acks("van-07")[3]
+    assert (have.up_to, have.also, have.gaps) == (2, ((5, 6), (9, 9)), ((3, 4), (7, 8)))
+
+
+def test_same_seq_with_other_content(store: DispatchStore) -> None:
+    """Both are kept, the first counts, and the seq is acknowledged."""
+    for text in ("one", "two", "two"):
+        result = store.ingest(
+            LogBatch("van-07", 1, (LogRecord(1, "notice", {"notice": "gap", "text": text}),)), received_s=NOW_S
+        )
+    assert result.clashed == 1
+    assert ["one" in row["body"] for row in rows(store, schema.record)] == [True]
+    assert ["two" in row["body"] for row in rows(store, schema.clash)] == [True]
+    assert store.acks("van-07")[1].up_to == 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("event", {"type": "AggregationEvent"}),
+        ("event", None),
+        ("manifest", {"manifest": "van-03/2026-03-02/1", "revision": 1}),
+        ("rumour", {"text": "x"}),
+        ("", 7),
+    ],
+)
+def test_what_cannot_be_used_is_kept_and_acknowledged(store: DispatchStore, kind: str, body: object) -> None:
+    """A record that makes no sense is stored with the reason and never asked for again."""
+    result = store.ingest(LogBatch("van-07", 1, (LogRecord(1, kind, body),)), received_s=NOW_S)
+    assert result.refused == 1
+    assert rows(store, schema.record)[0]["refused"]
+    assert store.acks("van-07")[1].up_to == 1
+
+
+def test_a_batch_is_in_whole_or_not_at_all(store: DispatchStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the database fails in the middle of a batch nothing of it is in, and nothing is acknowledged."""
+    from agent.dispatch import intake  # noqa: PLC0415 - to break it
+
+    def broken(*_args: object) -> None:
+        raise sa.exc.OperationalError("insert", {}, OSError("disk full"))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(intake.Intake, "_refold", broken)
+        with pytest.raises(StoreError, match="disk full"):
+            store.ingest(full_day().batches()[0], received_s=NOW_S)
+    assert rows(store, schema.record) == []
+    assert store.acks("van-07") == {}
+
+
+def test_last_words(store: DispatchStore) -> None:
+    """The last will says only that the van is gone: what it last told of itself stays."""
+    store.hear("van-07", "status", status("van-07"), received_s=NOW_S)
+    store.hear("van-07", "position", position("van-07", at_s=NOW_S), received_s=NOW_S)
+    store.hear("van-07", "status", {"state": "offline"}, received_s=NOW_S + 60)
+    row = rows(store, schema.vehicle)[0]
+    assert (row["link"], row["link_since_s"], row["heard_s"]) == ("offline", NOW_S + 60, NOW_S)
+    assert '"reader"' in row["status"]
+
+
+def test_what_the_broker_remembers_is_no_sign_of_life(store: DispatchStore) -> None:
+    """A retained message is dated by what it says, and does not push away what was heard since."""
+    late = aboard("van-07", [item(1)], at_s=NOW_S)
+    early = aboard("van-07", [], at_s=NOW_S - 600)
+    assert store.hear("van-07", "aboard", early, received_s=NOW_S + 500, retained=True)
+    assert store.hear("van-07", "aboard", late, received_s=NOW_S)
+    assert not store.hear("van-07", "aboard", early, received_s=NOW_S + 900, retained=True)
+    row = rows(store, schema.vehicle)[0]
+    assert (row["aboard_s"], row["heard_s"]) == (NOW_S, NOW_S)
+    assert item(1)["epc"] in row["aboard"]
+
+
+def test_forgetting(store: DispatchStore) -> None:
+    """Old badges and positions go first, old records next; both stay acknowledged, and the item's place is kept."""
+    for batch in full_day().batches():
+        store.ingest(batch, received_s=NOW_S)
+    store.hear("van-07", "position", position("van-07", at_s=NOW_S), received_s=NOW_S)
+    assert store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1) == 0
+    everything = repr([rows(store, table) for table in schema.metadata.sorted_tables])
+    assert "A. Ferrow" not in everything
+    assert "gsrnp" not in everything
+    assert rows(store, schema.vehicle)[0]["position"] is None
+    gone = store.forget(records_before_s=NOW_S + 1, badges_before_s=NOW_S + 1)
+    assert gone == len(full_day().records)
+    assert rows(store, schema.event) == rows(store, schema.event_item) == rows(store, schema.manifest) == []
+    again = store.ingest(full_day().batches()[0], received_s=NOW_S)
+    assert (again.fresh, again.repeated) == (0, len(full_day().records))
+    assert len(rows(store, schema.item)) == 12
+
+
+def test_versions_count_contents(store: DispatchStore) -> None:
+    """The same content keeps its version over restarts, another one gets the next."""
+    numbers = [store.version_of("sites", digest, now_s=NOW_S) for digest in ("a", "a", "b", "a")]
+    assert numbers == [1, 1, 2, 3]
+    assert store.version_of("plan", "a", now_s=NOW_S) == 1
+
+
+def test_a_payload_that_cannot_be_read_is_kept_once(store: DispatchStore) -> None:
+    """However often a broken payload comes, it takes one row that counts it."""
+    for _ in range(3):
+        store.keep_unreadable(topic="roadtally/1/van-07/log", payload=b"\x00", reason="zlib", received_s=NOW_S)
+    assert [row["times"] for row in rows(store, schema.unreadable)] == [3]
+
+
+def test_no_database(tmp_path: Path) -> None:
+    """A place where no database can be made is said."""
+    with pytest.raises(StoreError, match="cannot be opened"):
+        open_store(tmp_path / "missing" / "dispatch.sqlite")
+
+
+def test_schema_fits_postgresql() -> None:
+    """Every table can be written in PostgreSQL's words."""
+    texts = [str(CreateTable(table).compile(dialect=postgresql.dialect())) for table in schema.metadata.sorted_tables]
+    assert len(texts) == len(set(texts)) == len(schema.metadata.tables)
+    assert all("DOUBLE PRECISION" in text for text in texts if "_s " in text)
+
+
+def test_sqlite_is_safe_against_a_power_cut(store: DispatchStore) -> None:
+    """WAL with synchronous=FULL: https://www.sqlite.org/pragma.html#pragma_synchronous (2 is FULL)."""
+    with store.reading() as connection:
+        assert connection.execute(sa.text("PRAGMA journal_mode")).scalar() == "wal"
+        assert connection.execute(sa.text("PRAGMA synchronous")).scalar() == 2
