@@ -8,8 +8,8 @@ says what is wrong, because there a person typed something.
 A pure identity URI has no filter value: the same item may carry a tag with any of the eight. Whoever compares items
 compares URIs, never hex.
 
-Source: GS1 EPC Tag Data Standard 2.3, sections 6 (pure identity URI), 12 (tag and raw URI) and 14 (binary encoding:
-14.2 headers, 14.3 and 14.4 partitions, 14.6 the schemes).
+Source: GS1 EPC Tag Data Standard 2.3, its chapters on the pure identity URI, the tag and raw URI, and the binary
+encoding (headers, partition tables, the 96-bit schemes); annex E.3 has the examples that the tests use.
 """
 
 from __future__ import annotations

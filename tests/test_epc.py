@@ -123,7 +123,7 @@ def test_any_hex_text(text: str) -> None:
 @pytest.mark.parametrize(
     ("tag", "why"),
     [
-        ("327E451FD46072000000162E", "partition value 7 is reserved (TDS 14.3)"),
+        ("327E451FD46072000000162E", "no partition table has a row 7"),
         ("311BA1B300CE0A6A83000001", "the 24 reserved bits of SSCC-96 are not zero"),
         ("2D76451FD4499602D2000001", "the 24 reserved bits of GSRN-96 are not zero"),
         ("307BFFFFFC00000000000000", "company prefix above 999999"),
@@ -175,7 +175,7 @@ def test_encoding_says_what_is_wrong(uri: str, says: str) -> None:
 
 
 def test_prefix_of_twelve_digits_leaves_an_empty_reference() -> None:
-    """With a 12-digit prefix GRAI and SGLN have no digit left for the reference (TDS 6.3.3, 6.3.4)."""
+    """With a 12-digit prefix GRAI and SGLN have no digit left for the reference (TDS, partition tables)."""
     for uri in ("urn:epc:id:grai:952114112345..7", "urn:epc:id:sgln:952114112345..0"):
         assert decode_tag(encode_uri(uri)) == uri
 
