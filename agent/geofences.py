@@ -95,9 +95,9 @@ def _features(file: str, text: str, problems: list[Problem]) -> Iterator[tuple[i
         problems.append(Problem(file=file, where="", got="brackets nested too deeply", do="write plain GeoJSON"))
         return
     if not isinstance(document, dict) or document.get("type") != "FeatureCollection":
-        got = document.get("type") if isinstance(document, dict) else type(document).__name__
+        kind = document.get("type") if isinstance(document, dict) else type(document).__name__
         do = 'wrap the features in {"type": "FeatureCollection", "features": [...]}'
-        problems.append(Problem(file=file, where="top", what="no FeatureCollection", got=_shown(got), do=do))
+        problems.append(Problem(file=file, where="top", what="no FeatureCollection", got=_shown(kind), do=do))
         return
     crs = document.get("crs")
     if crs is not None and not any(name in json.dumps(crs) for name in _CRS84):

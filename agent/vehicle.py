@@ -1,0 +1,332 @@
+"""The vehicle file (TOML) → typed settings, or everything that is wrong with it; floor 1.
+
+Takes the text, opens no file. Every section but `[vehicle]` may be left out; its defaults work. All problems are told
+at once, each with file, section and key, what stands there, what is allowed, and for a misspelt name the nearest known
+one. Also says whether the reader may transmit (`transmit_allowed`); holding it to that is for those who run it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from msgspec import Struct, field
+
+from agent.errors import ConfigError
+from agent.gps import EPH_SIGMAS
+from agent.keys import (
+    Key,
+    Refused,
+    check_section,
+    date,
+    distinct_ports,
+    flag,
+    matching,
+    minute_of_day,
+    one_of,
+    parse_document,
+    real,
+    refuse,
+    shown,
+    text,
+    time_zone,
+    unknown,
+    whole,
+)
+from agent.records import Problem
+
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Inputs(Struct, frozen=True):
+    """Reader input ports, None where not wired."""
+
+    doors: int | None = None  # on = rear doors open
+    ignition: int | None = None  # on = ignition on
+
+
+class RfAssessment(Struct, frozen=True):
+    """What a competent person found about radio exposure in this vehicle."""
+
+    by: str
+    date: dt.date
+    power_dbm: float
+    people_inside: Literal["pause", "allowed"]
+
+
+class ReaderSettings(Struct, frozen=True):
+    """The RFID reader; `host` None means there is none. `power_dbm` None means as assessed."""
+
+    host: str | None = None
+    port: int = 5084  # LLRP, registered with IANA
+    tls: bool = False
+    simulated: bool = False  # on this computer only; exempt from the interlock
+    antennas: tuple[int, ...] = (1, 2)
+    power_dbm: float | None = None
+
+
+class GpsSettings(Struct, frozen=True):
+    """Where gpsd listens, and what the receiver's maker says its error figure `eph` means."""
+
+    host: str = "127.0.0.1"
+    port: int = 2947  # gpsd, registered with IANA
+    eph: str = "r95"
+
+    @property
+    def eph_sigmas(self) -> float:
+        """How many standard deviations of one axis `eph` is."""
+        return EPH_SIGMAS[self.eph]
+
+
+class MqttSettings(Struct, frozen=True):
+    """The broker; `host` None means that nothing is published. Files are paths, read by whoever connects."""
+
+    host: str | None = None
+    port: int = 1883  # 8883 with tls; both registered with IANA
+    username: str | None = None
+    password_file: str | None = None
+    tls: bool = False
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+
+
+class StoreSettings(Struct, frozen=True):
+    """The vehicle's own database. Custody records are kept until acknowledged, whatever stands here."""
+
+    path: str = "/var/lib/roadtally/vehicle.db"
+    keep_days: int = 90  # acknowledged custody records
+    max_mb: int = 512  # raw reads are thinned to stay within
+
+
+class WorkingHours(Struct, frozen=True):
+    """When the vehicle is at work: minutes of the local day; `to_min` before `from_min` runs past midnight."""
+
+    days: tuple[Day, ...]
+    from_min: int
+    to_min: int
+    timezone: str
+
+
+class Privacy(Struct, frozen=True):
+    """What is kept of people. Without `working_hours` nothing is withheld; what is kept goes after these days."""
+
+    working_hours: WorkingHours | None = None
+    keep_positions_days: int = 30
+    keep_reads_days: int = 7
+
+
+class Vehicle(Struct, frozen=True):
+    """One vehicle's settings. `presence` overrides named model parameters; whoever owns the model checks the names."""
+
+    id: str
+    epc: str
+    home: str | None = None
+    inputs: Inputs = Inputs()
+    rf_assessment: RfAssessment | None = None
+    reader: ReaderSettings = ReaderSettings()
+    gps: GpsSettings = GpsSettings()
+    mqtt: MqttSettings = MqttSettings()
+    store: StoreSettings = StoreSettings()
+    presence: Mapping[str, float] = field(default_factory=dict)
+    privacy: Privacy = Privacy()
+
+
+class Permission(Struct, frozen=True):
+    """Whether the reader may transmit, in one sentence why, and at most how strongly (None: no limit of ours)."""
+
+    allowed: bool
+    reason: str
+    power_dbm: float | None = None
+
+
+def transmit_allowed(vehicle: Vehicle) -> Permission:
+    """Whether this vehicle's reader may transmit outside a supervised test.
+
+    A real reader stays silent until `[rf_assessment]` is filled in. A simulated one has no antenna and is exempt.
+    """
+    if vehicle.reader.simulated:
+        return Permission(
+            allowed=True, reason="The reader is simulated and has no antenna.", power_dbm=vehicle.reader.power_dbm
+        )
+    found = vehicle.rf_assessment
+    if found is None:
+        return Permission(allowed=False, reason="The reader stays silent: the vehicle file has no [rf_assessment].")
+    power_dbm = found.power_dbm if vehicle.reader.power_dbm is None else vehicle.reader.power_dbm
+    reason = f"Assessed by {found.by} on {found.date.isoformat()} up to {found.power_dbm:g} dBm."
+    return Permission(allowed=True, reason=reason, power_dbm=min(power_dbm, found.power_dbm))
+
+
+def _days(value: object) -> tuple[Day, ...]:
+    if not isinstance(value, list) or not value:
+        raise Refused
+    refuse(all(day in DAYS for day in value))
+    return tuple(day for day in DAYS if day in value)
+
+
+def _table(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise Refused
+    return value
+
+
+_ID = Key("1 to 40 of a-z, 0-9 and -", matching(r"[a-z0-9-]{1,40}"), required=True)
+_PORT = Key("a port number, 1 to 65535", whole(1, 65_535))
+_FLAG = Key("true or false", flag)
+_TEXT = Key("a text", text)
+_DBM = Key("dBm, 0 to 36", real(0.0, 36.0))
+_INPUT = Key("a reader input port, 1 to 255; leave the line out if not wired", whole(1, 255))
+_DAYS_KEPT = Key("whole days, 1 to 3650", whole(1, 3650))
+
+SECTIONS: dict[str, dict[str, Key]] = {
+    "vehicle": {
+        "id": _ID,
+        "epc": Key(
+            "a pure identity URI such as urn:epc:id:giai:9521141.70007",
+            matching(r"urn:epc:id:[a-z]+:\S+"),
+            required=True,
+        ),
+        "home": Key(f"a site id, {_ID.allowed}", _ID.read),
+    },
+    "inputs": {"doors": _INPUT, "ignition": _INPUT},
+    "rf_assessment": {
+        "by": Key("who assessed it", text, required=True),
+        "date": Key("a date such as 2026-02-20, without quotation marks", date, required=True),
+        "power_dbm": Key(_DBM.allowed, _DBM.read, required=True),
+        "people_inside": Key('"pause" or "allowed"', one_of("pause", "allowed"), required=True),
+    },
+    "reader": {
+        "host": _TEXT,
+        "port": _PORT,
+        "tls": _FLAG,
+        "simulated": _FLAG,
+        "antennas": Key("antenna ports, each once, such as [1, 2]", distinct_ports),
+        "power_dbm": _DBM,
+    },
+    "gps": {
+        "host": _TEXT,
+        "port": _PORT,
+        "eph": Key('"cep", "drms", "r95" or "2drms", as the receiver\'s maker says', one_of(*EPH_SIGMAS)),
+    },
+    "mqtt": {
+        "host": _TEXT,
+        "port": _PORT,
+        "username": _TEXT,
+        "password_file": _TEXT,
+        "tls": _FLAG,
+        "ca_file": _TEXT,
+        "cert_file": _TEXT,
+        "key_file": _TEXT,
+    },
+    "store": {"path": _TEXT, "keep_days": _DAYS_KEPT, "max_mb": Key("megabytes, 16 to 1000000", whole(16, 1_000_000))},
+    "presence": {},
+    "privacy": {
+        "working_hours": Key(
+            'a table such as {days = ["mon"], from = "06:00", to = "19:00", timezone = "Etc/UTC"}', _table
+        ),
+        "keep_positions_days": _DAYS_KEPT,
+        "keep_reads_days": _DAYS_KEPT,
+    },
+}
+_HOURS = {
+    "days": Key('days such as ["mon", "tue", "wed", "thu", "fri"]', _days, required=True),
+    "from": Key('a time of day such as "06:00"', minute_of_day, required=True),
+    "to": Key('a time of day such as "19:00"', minute_of_day, required=True),
+    "timezone": Key("an IANA time zone such as Atlantic/Azores", time_zone, required=True),
+}
+
+
+def parse_vehicle(source: str, *, file: str) -> Vehicle:
+    """The vehicle file's text as settings; raises ConfigError with every problem of it."""
+    document = parse_document(source, file=file)
+    problems: list[Problem] = []
+    values: dict[str, dict[str, Any]] = {}
+    for name, table in document.items():
+        if name not in SECTIONS:
+            problems.append(unknown(name, SECTIONS, file=file, where=f"[{name}]", what="unknown section"))
+        elif name == "presence":
+            values[name] = _presence(table, file=file, problems=problems)
+        else:
+            values[name] = check_section(table, SECTIONS[name], file=file, section=name, problems=problems)
+    if "vehicle" not in document:
+        do = "write [vehicle] with id and epc"
+        problems.append(Problem(file=file, where="[vehicle]", what="missing section", got="", do=do))
+    _check_hours(values.get("privacy", {}), file=file, problems=problems)
+    _check_together(values, file=file, problems=problems)
+    if problems:
+        raise ConfigError(problems)
+    mqtt = values.get("mqtt", {})
+    if mqtt.get("tls"):
+        mqtt.setdefault("port", 8883)
+    return Vehicle(
+        **values["vehicle"],
+        inputs=Inputs(**values.get("inputs", {})),
+        rf_assessment=RfAssessment(**values["rf_assessment"]) if "rf_assessment" in values else None,
+        reader=ReaderSettings(**values.get("reader", {})),
+        gps=GpsSettings(**values.get("gps", {})),
+        mqtt=MqttSettings(**mqtt),
+        store=StoreSettings(**values.get("store", {})),
+        presence=values.get("presence", {}),
+        privacy=Privacy(**values.get("privacy", {})),
+    )
+
+
+def _presence(table: object, *, file: str, problems: list[Problem]) -> dict[str, float]:
+    """Any names, each a number: the model's own parameters are checked where they are known."""
+    keys = dict.fromkeys(table, Key("a number", real(-1e9, 1e9))) if isinstance(table, Mapping) else {}
+    return check_section(table, keys, file=file, section="presence", problems=problems)
+
+
+def _check_hours(privacy: dict[str, Any], *, file: str, problems: list[Problem]) -> None:
+    """Put the working hours of `[privacy]` in their own record."""
+    table = privacy.pop("working_hours", None)
+    if table is None:
+        return
+    count = len(problems)
+    found = check_section(table, _HOURS, file=file, section="privacy.working_hours", problems=problems)
+    if len(problems) > count:
+        return
+    if found["from"] == found["to"]:
+        where, do = "[privacy.working_hours]", 'give two different times; a whole day is from "00:00" to "24:00"'
+        problems.append(Problem(file=file, where=where, what="from and to are the same", got="", do=do))
+        return
+    privacy["working_hours"] = WorkingHours(
+        days=found["days"], from_min=found["from"], to_min=found["to"], timezone=found["timezone"]
+    )
+
+
+def _check_together(values: dict[str, dict[str, Any]], *, file: str, problems: list[Problem]) -> None:
+    """What no key can say of itself."""
+
+    def add(where: str, what: str, got: object, do: str) -> None:
+        problems.append(Problem(file=file, where=where, what=what, got=shown(got), do=do))
+
+    inputs, reader, mqtt = values.get("inputs", {}), values.get("reader", {}), values.get("mqtt", {})
+    if inputs.get("doors") is not None and inputs.get("doors") == inputs.get("ignition"):
+        add("[inputs]", "doors and ignition are the same port", inputs["doors"], "give each its own, or leave one out")
+    host = reader.get("host")
+    if reader.get("simulated") and host is not None and not _is_this_computer(host):
+        # A real reader behind this word would transmit without anybody having assessed it.
+        do = "give 127.0.0.1, or take simulated out and fill in [rf_assessment]"
+        add("[reader] host", "a simulated reader runs on this computer", host, do)
+    assessed_dbm = values.get("rf_assessment", {}).get("power_dbm")
+    power_dbm = reader.get("power_dbm")
+    if assessed_dbm is not None and power_dbm is not None and power_dbm > assessed_dbm and not reader.get("simulated"):
+        add(
+            "[reader] power_dbm", "more than was assessed", power_dbm, f"give at most {assessed_dbm:g}, or assess again"
+        )
+    if ("cert_file" in mqtt) != ("key_file" in mqtt):
+        got = "cert_file" if "cert_file" in mqtt else "key_file"
+        add("[mqtt]", "a certificate needs its key", f"{got} alone", "give cert_file and key_file, or neither")
+    files = [name for name in ("ca_file", "cert_file", "key_file") if name in mqtt]
+    if files and not mqtt.get("tls"):
+        add("[mqtt] tls", f"{' and '.join(files)} without tls", mqtt.get("tls", False), "write tls = true")
+    if "password_file" in mqtt and "username" not in mqtt:
+        add("[mqtt]", "a password without a username", "password_file alone", "give username too")
+
+
+def _is_this_computer(host: str) -> bool:
+    return host in {"localhost", "::1"} or re.fullmatch(r"127(\.\d{1,3}){3}", host) is not None
