@@ -1,0 +1,116 @@
+"""The papers of a day: vehicle file, register, plan, and what truly happened, each in the form of formats.md."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any, Protocol
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from agent.units import format_utc
+from agent.world.cargo import Cargo, Handling
+from agent.world.goods import COMPANY, Tagged
+
+
+class Stood(Protocol):
+    """What is asked of a stop here."""
+
+    @property
+    def site(self) -> str | None: ...
+    @property
+    def arrived_s(self) -> float: ...
+    @property
+    def departed_s(self) -> float: ...
+
+
+def local_date(utc_s: float, timezone: str) -> str:
+    """The calendar day of a moment in an IANA zone."""
+    return datetime.fromtimestamp(utc_s, UTC).astimezone(ZoneInfo(timezone)).date().isoformat()
+
+
+def vehicle_toml(vehicle: str, home: str) -> str:
+    """The vehicle file (formats.md section 5) with inputs wired."""
+    number = "".join(filter(str.isdigit, vehicle)) or "0"
+    return (
+        f'[vehicle]\nid = "{vehicle}"\nepc = "urn:epc:id:giai:{COMPANY}.7{int(number):04d}"\nhome = "{home}"\n'
+        "\n[inputs]\ndoors = 1\nignition = 2\n"
+    )
+
+
+def register_csv(rng: np.random.Generator, tags: Sequence[Tagged], *, vehicle: str, home: str) -> str:
+    """The register (section 3) of every tag that is ours, in no telling order."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["epc", "kind", "name", "type", "case", "home"])
+    known = [tag for tag in tags if tag.kind]
+    for i in rng.permutation(len(known)).tolist():
+        tag = known[i]
+        where = {"fixture": vehicle, "item": home}.get(tag.kind, "")
+        rows.writerow([tag.epc, tag.kind, tag.name, tag.type, tag.case or "", where])
+    return text.getvalue()
+
+
+def plan_csv(cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, date: str) -> str:
+    """The plan (section 4): what was meant to travel."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["vehicle", "date", "load_at", "unload_at", "epc", "type", "quantity", "order", "line"])
+    for line, wish in enumerate(sorted(cargo.wishes, key=lambda w: (w.unload, w.load)), start=1):
+        what = ["", wish.type, wish.quantity] if wish.thing is None else [cargo.things[wish.thing].epc, "", ""]
+        rows.writerow(
+            [vehicle, date, sites[wish.load], sites[wish.unload], *what, f"J-{1000 + wish.unload}", str(line)]
+        )
+    return text.getvalue()
+
+
+def truth(
+    stops: Sequence[Stood],
+    cargo: Cargo,
+    timed: Sequence[Sequence[tuple[float, Handling]]],
+    *,
+    start_utc_s: float,
+) -> dict[str, Any]:
+    """Moves, manifests and stops as they were; a taking out and putting back is no move."""
+    moves: list[dict[str, Any]] = []
+    manifests: list[dict[str, Any]] = []
+    aboard = {thing for thing, start in enumerate(cargo.start) if start < 0}
+    stood: list[dict[str, Any]] = []
+    for i, (stop, handlings) in enumerate(zip(stops, timed, strict=True)):
+        before = set(aboard)
+        for at_s, handling in handlings:
+            if handling.act not in {"load", "unload"}:
+                continue
+            moves.append(
+                {
+                    "kind": handling.act,
+                    "epc": cargo.things[handling.thing].epc,
+                    "site": stop.site,
+                    "time": format_utc(start_utc_s + at_s),
+                }
+            )
+            (aboard.add if handling.act == "load" else aboard.remove)(handling.thing)
+        last = i == len(stops) - 1
+        departed = None if last else format_utc(start_utc_s + stop.departed_s)
+        stood.append(
+            {
+                "site": stop.site,
+                "arrived": format_utc(start_utc_s + stop.arrived_s) if i else None,
+                "departed": departed,
+                "changed": len(before ^ aboard),
+            }
+        )
+        if not last:
+            epcs = sorted(cargo.things[thing].epc for thing in aboard)
+            manifests.append(
+                {
+                    "departed": departed,
+                    "site": stop.site,
+                    "arrived": format_utc(start_utc_s + stops[i + 1].arrived_s),
+                    "items": epcs,
+                }
+            )
+    return {"moves": moves, "manifests": manifests, "stops": stood}
