@@ -21,6 +21,7 @@ FLOORS: dict[str, int] = {
     "agent.records": 0,
     "agent.units": 0,
     "agent.axis": 1,
+    "agent.bodies": 1,
     "agent.canonical": 1,
     "agent.custody": 1,
     "agent.dispatch.wire": 1,
@@ -41,6 +42,7 @@ FLOORS: dict[str, int] = {
     "agent.plan": 1,
     "agent.planned": 1,
     "agent.presence": 1,
+    "agent.privacy": 1,
     "agent.recording": 1,
     "agent.register": 1,
     "agent.sites": 1,
@@ -50,6 +52,8 @@ FLOORS: dict[str, int] = {
     "agent.trips": 1,
     "agent.vehicle": 1,
     "agent.pipeline": 2,
+    "agent.state": 2,
+    "agent.tally": 2,
     "agent.world": 2,
     "agent.broker": 3,
     "agent.clock": 3,
@@ -74,6 +78,7 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.main": 4,
     "agent.replay": 4,
     "agent.run": 4,
+    "agent.setup": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
 NAMESPACES = frozenset({"agent", "agent.dispatch"})
