@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 import msgspec
@@ -193,7 +193,7 @@ class Intake:
                 body=_json.encode(body).decode(),
             )
         )
-        keep_names(self._connection, self._upsert, body["items"])
+        keep_names(self._connection, self._upsert, _names(body["items"]))
 
     def _refold(self, epc: str) -> None:
         event, listed = schema.event, schema.event_item
@@ -232,19 +232,21 @@ def _event_of(epc: str, row: sa.Row[Any]) -> CustodyEvent:
     )
 
 
-def keep_names(connection: sa.Connection, upsert: Upsert, items: object) -> None:
-    """Remember what the vehicle calls the items on a manifest or aboard."""
-    rows = {}
-    for each in items if isinstance(items, list) else ():
-        if isinstance(each, Mapping) and isinstance(each.get("epc"), str) and isinstance(each.get("name"), str):
-            tag = each.get("tag")
-            rows[each["epc"]] = {"name": each["name"].replace("\0", ""), "tag": tag if isinstance(tag, str) else None}
-    for epc, values in rows.items():
+def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[str, str, str | None]]) -> None:
+    """Remember what a vehicle calls items: (epc, name, tag)."""
+    for epc, name, tag in named:
+        values = {"name": name.replace("\0", ""), "tag": tag}  # PostgreSQL's text holds no NUL
         connection.execute(
             upsert(schema.item)
             .values(epc=epc, since_exact=True, **values)
             .on_conflict_do_update(index_elements=["epc"], set_=values)
         )
+
+
+def _names(items: list[Any]) -> Iterator[tuple[str, str, str | None]]:
+    for each in items:
+        if isinstance(each, Mapping) and isinstance(each.get("epc"), str) and isinstance(each.get("name"), str):
+            yield each["epc"], each["name"], each["tag"] if isinstance(each.get("tag"), str) else None
 
 
 def parse_ranges(text: str | None) -> SeqRanges:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import SQLAlchemyError
 
+from agent.bodies import Aboard, Body, Status, encode_body
 from agent.dispatch import schema
 from agent.dispatch.intake import Ingested, Intake, keep_names, parse_ranges
 from agent.dispatch.wire import LogBatch
@@ -28,7 +29,6 @@ from agent.ledger import SeqRanges
 from agent.units import parse_utc
 
 _json = msgspec.json
-LAST_WORDS = ("status", "aboard", "position")
 
 
 def open_store(where: Path | str) -> DispatchStore:
@@ -100,36 +100,34 @@ class DispatchStore:
                 )
             )
 
-    def hear(
-        self, vehicle: str, what: str, body: Mapping[str, Any], *, received_s: float, retained: bool = False
-    ) -> bool:
-        """Take the last word on `status`, `aboard` or `position`; false where an older one was told again.
+    def hear(self, body: Body, *, received_s: float, retained: bool = False) -> bool:
+        """Take the last word on a vehicle's status, cargo or position; false where an older one was told again.
 
         A retained message is what the broker remembers, not a sign of life: it is dated by its own `at` or `since`, and
         changes nothing that was heard directly since.
         """
         table = schema.vehicle
-        told_s = _told_at(body) if retained else None
+        told_s = told_at_s(body) if retained else None
         with self._writing() as connection:
-            self._know(connection, vehicle)
-            row = connection.execute(sa.select(table).where(table.c.vehicle == vehicle)).one()
-            values: dict[str, Any] = {}
-            if what == "status":
+            self._know(connection, body.vehicle)
+            row = connection.execute(sa.select(table).where(table.c.vehicle == body.vehicle)).one()
+            if isinstance(body, Status):
                 values = _status_values(row, body, received_s=received_s, told_s=told_s, retained=retained)
-            elif what in LAST_WORDS:
-                at_s = received_s if not retained else told_s
+                lives = body.state == "online"  # the last will is the broker's word
+            else:
+                what, lives = ("aboard" if isinstance(body, Aboard) else "position"), True
                 known_s = getattr(row, f"{what}_s")
-                if known_s is None or (at_s is not None and at_s > known_s) or not retained:
-                    values = {what: _json.encode(body).decode(), f"{what}_s": received_s if at_s is None else at_s}
-            offline = what == "status" and body.get("state") == "offline"  # the broker speaks, not the vehicle
-            if not retained and not offline:
+                values = {}
+                if not retained or known_s is None or (told_s is not None and told_s > known_s):
+                    values = {what: encode_body(body).decode(), f"{what}_s": told_s or received_s}
+            if lives and not retained:
                 values["heard_s"] = received_s
             elif values and row.heard_s is None and told_s is not None:
                 values["heard_s"] = told_s
             if values:
-                connection.execute(sa.update(table).where(table.c.vehicle == vehicle).values(**values))
-            if what == "aboard":
-                keep_names(connection, self._upsert, body.get("items"))
+                connection.execute(sa.update(table).where(table.c.vehicle == body.vehicle).values(**values))
+            if isinstance(body, Aboard):
+                keep_names(connection, self._upsert, ((each.epc, each.name, each.tag) for each in body.items))
         return bool(values)
 
     def _know(self, connection: sa.Connection, vehicle: str) -> None:
@@ -193,23 +191,22 @@ class DispatchStore:
 
 
 def _status_values(
-    row: sa.Row[Any], body: Mapping[str, Any], *, received_s: float, told_s: float | None, retained: bool
+    row: sa.Row[Any], body: Status, *, received_s: float, told_s: float | None, retained: bool
 ) -> dict[str, Any]:
-    link = "online" if body.get("state") == "online" else "offline"
-    if retained and link == row.link:
-        return {}
     values: dict[str, Any] = {}
-    if link != row.link:
-        values = {"link": link, "link_since_s": (told_s or row.heard_s or received_s) if retained else received_s}
-    if len(body) > 1 and link == "online":
-        values["status"] = _json.encode(body).decode()  # the last will says only that it is gone; keep what was known
+    if body.state != row.link:
+        since_s = (told_s or row.heard_s or received_s) if retained else received_s
+        values = {"link": body.state, "link_since_s": since_s}
+    if body.state == "online":
+        values["status"] = encode_body(body).decode()  # a last will tells nothing else; keep what was known
     return values
 
 
-def _told_at(body: Mapping[str, Any]) -> float | None:
+def told_at_s(body: Body) -> float | None:
+    """When a body says that it was true; None where it does not, or in no way that can be read."""
     try:
-        return parse_utc(body.get("at") or body["since"])
-    except (KeyError, TypeError, ValueError):
+        return parse_utc((body.since if isinstance(body, Status) else body.at) or "")
+    except ValueError:
         return None
 
 

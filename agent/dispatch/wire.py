@@ -73,14 +73,6 @@ def _record(each: object) -> LogRecord:
     return LogRecord(seq, kind if isinstance(kind, str) else "", envelope.get("body"))
 
 
-def decode_word(payload: bytes) -> Mapping[str, Any]:
-    """A `status`, `aboard` or `position` payload; raises MessageError unless it is a JSON object."""
-    try:
-        return msgspec.json.decode(payload, type=dict[str, Any])
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise MessageError(f"the payload is a JSON object ({error})") from error
-
-
 def acks_of(committed: Mapping[int, SeqRanges]) -> tuple[Ack, ...]:
-    """What the `ack` payload says, by epoch; ranges beyond the payload's bound wait until gaps before them are filled."""
+    """What the `ack` payload says; ranges beyond the payload's bound wait until gaps before them are filled."""
     return tuple(Ack(epoch, have.up_to, have.also[:MAX_ACK_RANGES]) for epoch, have in sorted(committed.items()))

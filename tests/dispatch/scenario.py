@@ -9,6 +9,9 @@ import zlib
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
+from agent.bodies import Aboard, Body, Position, Status
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.units import format_utc, parse_utc
 
@@ -137,6 +140,12 @@ class VanDay:
         """All records so far, `size` to a batch."""
         starts = range(0, len(self.records), size)
         return [LogBatch(self.vehicle, self.epoch, tuple(self.records[at : at + size])) for at in starts]
+
+
+def word(body: dict[str, Any]) -> Body:
+    """A body as it arrives."""
+    kind = Status if "boot" in body or body.get("state") == "offline" else Aboard if "items" in body else Position
+    return msgspec.convert(body, kind)
 
 
 def pack(batch: LogBatch) -> bytes:

@@ -12,12 +12,13 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateTable
 
+from agent.bodies import offline
 from agent.dispatch import schema
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
-from tests.dispatch.scenario import DAY_S, MINUTE_S, aboard, full_day, item, location, position, status
+from tests.dispatch.scenario import DAY_S, MINUTE_S, aboard, full_day, item, location, position, status, word
 
 NOW_S = DAY_S + 200 * MINUTE_S
 
@@ -137,9 +138,9 @@ def test_a_batch_is_in_whole_or_not_at_all(store: DispatchStore, monkeypatch: py
 
 def test_last_words(store: DispatchStore) -> None:
     """The last will says only that the van is gone: what it last told of itself stays."""
-    store.hear("van-07", "status", status("van-07"), received_s=NOW_S)
-    store.hear("van-07", "position", position("van-07", at_s=NOW_S), received_s=NOW_S)
-    store.hear("van-07", "status", {"state": "offline"}, received_s=NOW_S + 60)
+    store.hear(word(status("van-07")), received_s=NOW_S)
+    store.hear(word(position("van-07", at_s=NOW_S)), received_s=NOW_S)
+    store.hear(offline("van-07"), received_s=NOW_S + 60)
     row = rows(store, schema.vehicle)[0]
     assert (row["link"], row["link_since_s"], row["heard_s"]) == ("offline", NOW_S + 60, NOW_S)
     assert '"reader"' in row["status"]
@@ -149,9 +150,9 @@ def test_what_the_broker_remembers_is_no_sign_of_life(store: DispatchStore) -> N
     """A retained message is dated by what it says, and does not push away what was heard since."""
     late = aboard("van-07", [item(1)], at_s=NOW_S)
     early = aboard("van-07", [], at_s=NOW_S - 600)
-    assert store.hear("van-07", "aboard", early, received_s=NOW_S + 500, retained=True)
-    assert store.hear("van-07", "aboard", late, received_s=NOW_S)
-    assert not store.hear("van-07", "aboard", early, received_s=NOW_S + 900, retained=True)
+    assert store.hear(word(early), received_s=NOW_S + 500, retained=True)
+    assert store.hear(word(late), received_s=NOW_S)
+    assert not store.hear(word(early), received_s=NOW_S + 900, retained=True)
     row = rows(store, schema.vehicle)[0]
     assert (row["aboard_s"], row["heard_s"]) == (NOW_S, NOW_S)
     assert item(1)["epc"] in row["aboard"]
@@ -161,7 +162,7 @@ def test_forgetting(store: DispatchStore) -> None:
     """Old badges and positions go first, old records next; both stay acknowledged, and the item's place is kept."""
     for batch in full_day().batches():
         store.ingest(batch, received_s=NOW_S)
-    store.hear("van-07", "position", position("van-07", at_s=NOW_S), received_s=NOW_S)
+    store.hear(word(position("van-07", at_s=NOW_S)), received_s=NOW_S)
     assert store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1) == 0
     everything = repr([rows(store, table) for table in schema.metadata.sorted_tables])
     assert "A. Ferrow" not in everything

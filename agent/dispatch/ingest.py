@@ -1,0 +1,298 @@
+"""The dispatch side's ear: takes what vehicles publish from the broker into the store, and answers with acks.
+
+Two threads of its own. The first keeps a connection (a fresh client each time, jittered backoff, a persistent session);
+the client's callbacks only enqueue. The second commits, and publishes a vehicle's retained `ack` only after its commit.
+A message that is lost between broker and commit is no loss: no ack covers it, so its vehicle sends it again.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections import Counter, deque
+from collections.abc import Callable
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from msgspec import Struct
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from agent.bodies import Body, decode_aboard, decode_position, decode_status
+from agent.clock import Clock
+from agent.dispatch.store import DispatchStore
+from agent.dispatch.wire import acks_of, decode_batch
+from agent.errors import MessageError, StoreError
+from agent.messages import DownLeaf, encode_acks, encode_downlink, parse_topic, topic
+
+log = logging.getLogger(__name__)
+
+_DECODERS: dict[str, Callable[[bytes], Body]] = {
+    "status": decode_status,
+    "aboard": decode_aboard,
+    "position": decode_position,
+}
+_MOST_WAITING = 2000
+"""Log messages; beyond it they are dropped and counted, and their vehicles send them again."""
+_BATCHES_BEFORE_ACK = 20
+_SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 0.5, 30.0
+_KEEPALIVE_S = 30
+
+
+class Broker(Struct, frozen=True):
+    """Where the broker is and as whom to come."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    client_id: str = "roadtally-dispatch"
+    username: str | None = None
+    password: str | None = None
+    ca_file: str | None = None
+
+
+class BrokerLink(Struct, frozen=True):
+    """Whether the broker is connected, since when by the dispatch's clock, and why not."""
+
+    connected: bool
+    since_s: float
+    why: str | None = None
+
+
+class Ingest:
+    """See the module. `on_change(vehicle, what)` is called after each commit, from the committing thread."""
+
+    def __init__(
+        self,
+        store: DispatchStore,
+        broker: Broker,
+        *,
+        clock: Clock,
+        on_change: Callable[[str, str], None] = lambda _vehicle, _what: None,
+        on_link: Callable[[BrokerLink], None] = lambda _link: None,
+    ) -> None:
+        self._store = store
+        self._broker = broker
+        self._clock = clock
+        self._on_change = on_change
+        self._on_link = on_link
+        self._stop = threading.Event()
+        self._work = threading.Condition()
+        self._logs: deque[tuple[str, bytes]] = deque()
+        self._words: dict[str, tuple[bytes, bool]] = {}
+        self._greet = False
+        self._client: mqtt.Client | None = None
+        self._known = set(store.vehicles())
+        self._down: dict[tuple[str, DownLeaf], bytes] = {}
+        self._down_to_all: dict[DownLeaf, bytes] = {}
+        self._link = BrokerLink(connected=False, since_s=clock.utc(), why="not yet connected")
+        self._threads = (
+            threading.Thread(target=self._keep_connected, name="ingest-link", daemon=True),
+            threading.Thread(target=self._commit_all, name="ingest-commit", daemon=True),
+        )
+        self.counts: Counter[str] = Counter()
+        """Messages: those received, and of them dropped, unreadable, cleared, not stored. Records: as in `Ingested`."""
+
+    @property
+    def link(self) -> BrokerLink:
+        """The connection as it is now."""
+        return self._link
+
+    def start(self) -> None:
+        """Connect, and go on until `close`."""
+        for thread in self._threads:
+            thread.start()
+
+    def close(self) -> None:
+        """Commit what has been received, disconnect, end both threads."""
+        self._stop.set()
+        with self._work:
+            self._work.notify_all()
+        for thread in self._threads:
+            thread.join(timeout=10.0)
+
+    # -- down ----------------------------------------------------------------------------------------------------------
+
+    def downlink(self, vehicle: str, what: DownLeaf, version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
+        """Put sites, register, plan or settings in force at one vehicle: retained, and again at every connection."""
+        payload = encode_downlink(version=version, content=content)
+        with self._work:
+            self._down[vehicle, what] = payload
+        self._publish(vehicle, what, payload)
+
+    def downlink_to_all(self, what: DownLeaf, version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
+        """The same for every vehicle that is or will be known and has nothing of its own in force."""
+        with self._work:
+            self._down_to_all[what] = encode_downlink(version=version, content=content)
+            self._greet = True
+            self._work.notify_all()
+
+    def _publish(self, vehicle: str, leaf: DownLeaf, payload: bytes) -> None:
+        client = self._client
+        # Nothing is published while disconnected, where paho would queue it in memory; connecting says it all again.
+        if client is not None and self._link.connected:
+            client.publish(topic(vehicle, leaf), payload, qos=1, retain=True)
+
+    def _publish_ack(self, vehicle: str) -> None:
+        committed = self._store.acks(vehicle)
+        if committed:
+            self._publish(vehicle, "ack", encode_acks(acks_of(committed)))
+
+    def _publish_contents(self, vehicle: str) -> None:
+        with self._work:
+            own = {leaf: payload for (to, leaf), payload in self._down.items() if to == vehicle}
+            contents = self._down_to_all | own
+        for leaf, payload in contents.items():
+            self._publish(vehicle, leaf, payload)
+
+    # -- the connection ------------------------------------------------------------------------------------------------
+
+    def _keep_connected(self) -> None:
+        backoff_s = _SHORTEST_BACKOFF_S
+        while not self._stop.is_set():
+            ended = threading.Event()
+            client = self._fresh_client(ended)
+            try:
+                client.connect(self._broker.host, self._broker.port, keepalive=_KEEPALIVE_S)
+            except (OSError, ValueError) as error:
+                self._say_link(connected=False, why=str(error))
+            else:
+                client.loop_start()
+                while not (ended.wait(0.2) or self._stop.is_set()):
+                    if self._link.connected:
+                        backoff_s = _SHORTEST_BACKOFF_S
+                self._client = None
+                client.disconnect()
+                client.loop_stop()
+                self._say_link(connected=False, why=self._link.why)
+            self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - so that not all come back at once
+            backoff_s = min(backoff_s * 2.0, _LONGEST_BACKOFF_S)
+
+    def _fresh_client(self, ended: threading.Event) -> mqtt.Client:
+        broker = self._broker
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=broker.client_id,
+            clean_session=False,
+            protocol=mqtt.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        if broker.username is not None:
+            client.username_pw_set(broker.username, broker.password)
+        if broker.ca_file is not None:
+            client.tls_set(ca_certs=broker.ca_file)
+
+        def on_connect(
+            client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+        ) -> None:
+            if reason.is_failure:
+                self._say_link(connected=False, why=f"the broker refused: {reason}")
+                ended.set()
+                return
+            client.subscribe([(f"roadtally/1/+/{leaf}", 1) for leaf in ("log", *_DECODERS)])
+
+        def on_subscribe(
+            client: mqtt.Client, _userdata: object, _mid: int, reasons: list[ReasonCode], _properties: object
+        ) -> None:
+            if any(reason.is_failure for reason in reasons):
+                self._say_link(connected=False, why="the broker does not let us read roadtally/1/+/…; mend its rules")
+                ended.set()
+                return
+            self._client = client
+            self._say_link(connected=True)
+            with self._work:
+                self._greet = True
+                self._work.notify_all()
+
+        def on_disconnect(
+            _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+        ) -> None:
+            if self._link.connected:
+                self._say_link(connected=False, why=f"the connection ended: {reason}")
+            ended.set()
+
+        client.on_connect = on_connect
+        client.on_subscribe = on_subscribe
+        client.on_disconnect = on_disconnect
+        client.on_message = self._enqueue
+        return client
+
+    def _enqueue(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        with self._work:
+            self.counts["messages"] += 1
+            if not message.topic.endswith("/log"):
+                self._words[message.topic] = (bytes(message.payload), message.retain)  # only the last one counts
+            elif len(self._logs) < _MOST_WAITING:
+                self._logs.append((message.topic, bytes(message.payload)))
+            else:
+                self.counts["dropped"] += 1
+            self._work.notify_all()
+
+    def _say_link(self, *, connected: bool, why: str | None = None) -> None:
+        before = self._link
+        if before.connected == connected and before.why == why:
+            return
+        since_s = self._clock.utc() if before.connected != connected else before.since_s
+        self._link = BrokerLink(connected=connected, since_s=since_s, why=why)
+        log.info("broker %s:%d %s", self._broker.host, self._broker.port, "connected" if connected else why)
+        self._on_link(self._link)
+
+    # -- the committing thread -----------------------------------------------------------------------------------------
+
+    def _commit_all(self) -> None:
+        while True:
+            with self._work:
+                while not (self._logs or self._words or self._greet or self._stop.is_set()):
+                    self._work.wait()
+                if self._stop.is_set() and not (self._logs or self._words):
+                    return
+                words, self._words = self._words, {}
+                logs = [self._logs.popleft() for _ in range(min(len(self._logs), _BATCHES_BEFORE_ACK))]
+                greet, self._greet = self._greet, False
+            if greet:
+                for vehicle in sorted(self._known):
+                    self._publish_ack(vehicle)
+                    self._publish_contents(vehicle)
+            for name, (payload, retained) in words.items():
+                self._take(name, payload, retained=retained)
+            acked = {self._take(name, payload) for name, payload in logs}
+            for vehicle in sorted(acked - {None}, key=str):
+                self._publish_ack(str(vehicle))
+
+    def _take(self, name: str, payload: bytes, *, retained: bool = False) -> str | None:
+        """Commit one message; the vehicle whose acks it changed."""
+        if not payload:
+            self.counts["cleared"] += 1  # somebody cleared a retained message
+            return None
+        received_s = self._clock.utc()
+        try:
+            try:
+                vehicle, leaf = parse_topic(name)
+                acked = self._take_leaf(vehicle, leaf, payload, received_s=received_s, retained=retained)
+            except MessageError as error:
+                self.counts["unreadable"] += 1
+                log.warning("%s: %s; it is kept unread", name, error)
+                self._store.keep_unreadable(topic=name, payload=payload, reason=str(error), received_s=received_s)
+                return None
+        except StoreError:
+            # Not acknowledged, so it comes again; the disk is the operator's to mend, and the board still shows.
+            self.counts["not stored"] += 1
+            log.exception("%s was not stored", name)
+            self._stop.wait(1.0)
+            return None
+        if vehicle not in self._known:
+            self._known.add(vehicle)
+            self._publish_contents(vehicle)
+        self._on_change(vehicle, leaf)
+        return acked
+
+    def _take_leaf(self, vehicle: str, leaf: str, payload: bytes, *, received_s: float, retained: bool) -> str | None:
+        if leaf == "log":
+            done = self._store.ingest(decode_batch(payload, vehicle=vehicle), received_s=received_s)
+            self.counts.update(fresh=done.fresh, repeated=done.repeated, clashed=done.clashed, refused=done.refused)
+            return vehicle
+        body = _DECODERS[leaf](payload)
+        if body.vehicle != vehicle:
+            raise MessageError(f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}")
+        self._store.hear(body, received_s=received_s, retained=retained)
+        return None

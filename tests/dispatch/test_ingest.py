@@ -1,0 +1,145 @@
+"""Ingest against a real broker: committed before acknowledged, whatever breaks in between."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import msgspec
+import pytest
+import sqlalchemy as sa
+
+from agent.clock import SystemClock
+from agent.dispatch import schema
+from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.store import DispatchStore, open_store
+from agent.messages import decode_acks, decode_downlink
+from tests.dispatch.conftest import Mosquitto, Vehicle, until
+from tests.dispatch.scenario import aboard, full_day, item, pack, position, status
+
+pytestmark = pytest.mark.integration
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[DispatchStore]:
+    """An empty store in a file."""
+    opened = open_store(tmp_path / "dispatch.sqlite")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def ingest(store: DispatchStore, broker: Mosquitto) -> Iterator[Ingest]:
+    """A connected ingest."""
+    running = Ingest(store, Broker(port=broker.port), clock=SystemClock())
+    running.start()
+    until(lambda: running.link.connected, "ingest to connect")
+    yield running
+    running.close()
+
+
+def acked_up_to(van: Vehicle) -> int:
+    """How far the last retained ack goes in epoch 1."""
+    return max((ack.seq for ack in decode_acks(van.told.get("ack", b'{"acks":[]}')) if ack.epoch == 1), default=0)
+
+
+def vehicle_row(store: DispatchStore) -> dict[str, object]:
+    """What the store knows of van-07."""
+    with store.reading() as connection:
+        row = connection.execute(sa.select(schema.vehicle).where(schema.vehicle.c.vehicle == "van-07")).first()
+    return {} if row is None else dict(row._mapping)
+
+
+def test_a_day_is_acknowledged(ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle]) -> None:
+    """Every record of the day is covered by the retained ack, and in the store when it is."""
+    van, day = van_at("van-07"), full_day()
+    for batch in day.batches(3):
+        van.say("log", pack(batch))
+        van.say("log", pack(batch))
+    until(lambda: acked_up_to(van) == len(day.records), "the ack to cover the day")
+    with store.reading() as connection:
+        assert connection.execute(sa.select(sa.func.count()).select_from(schema.record)).scalar() == len(day.records)
+    until(lambda: ingest.counts["repeated"] == len(day.records), "the repeated batches to be counted")
+    assert ingest.counts["fresh"] == len(day.records)
+
+
+def test_last_words_and_the_last_will(ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle]) -> None:
+    """A van that vanishes is offline by the broker's word, and what it last told stays."""
+    assert ingest.link.connected
+    van = van_at("van-07")
+    van.say("status", json.dumps(status("van-07")).encode(), retain=True)
+    van.say("aboard", json.dumps(aboard("van-07", [item(1)], at_s=1_770_000_000.0)).encode(), retain=True)
+    van.say("position", json.dumps(position("van-07", at_s=1_770_000_000.0)).encode(), retain=True)
+    until(lambda: vehicle_row(store).get("position"), "the position")
+    assert vehicle_row(store)["link"] == "online"
+    van.vanish()
+    until(lambda: vehicle_row(store)["link"] == "offline", "the last will")
+    assert item(1)["epc"] in str(vehicle_row(store)["aboard"])
+
+
+def test_broken_payloads_harm_nothing(ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle]) -> None:
+    """What cannot be read is kept and counted, and the next message is taken as ever."""
+    van = van_at("van-07")
+    other = pack(full_day("van-03").batches()[0])
+    for leaf, payload in (("log", b"\x00\xff"), ("log", other), ("status", b"{"), ("position", b"[1]")):
+        van.say(leaf, payload)
+    day = full_day()
+    van.say("log", pack(day.batches()[0]))
+    until(lambda: acked_up_to(van) == len(day.records), "the good batch")
+    until(lambda: ingest.counts["unreadable"] == 4, "the broken ones to be counted")
+    with store.reading() as connection:
+        reasons = set(connection.execute(sa.select(schema.unreadable.c.reason)).scalars())
+    assert len(reasons) == 4
+
+
+def test_a_broker_that_restarts(broker: Mosquitto, store: DispatchStore, van_at: Callable[[str], Vehicle]) -> None:
+    """After a restart that forgot everything, acks and contents in force are there again, retained."""
+    lost = threading.Event()
+    running = Ingest(
+        store,
+        Broker(port=broker.port),
+        clock=SystemClock(),
+        on_link=lambda link: None if link.connected else lost.set(),
+    )
+    running.downlink_to_all("sites", 4, {"type": "FeatureCollection", "features": []})
+    running.start()
+    try:
+        van, day = van_at("van-07"), full_day()
+        van.say("log", pack(day.batches()[0]))
+        until(lambda: acked_up_to(van) == len(day.records), "the ack")
+        broker.stop()
+        assert lost.wait(10)
+        broker.start()
+        until(lambda: running.link.connected, "ingest to come back", seconds=30)
+        anew = van_at("van-07")
+        until(lambda: {"ack", "sites"} <= anew.told.keys(), "ack and sites, retained")
+        assert acked_up_to(anew) == len(day.records)
+        assert decode_downlink(anew.told["sites"], leaf="sites").version == 4
+    finally:
+        running.close()
+
+
+def test_own_content_goes_before_everybodys(ingest: Ingest, van_at: Callable[[str], Vehicle]) -> None:
+    """A vehicle with a plan of its own keeps it when it is heard for the first time."""
+    ingest.downlink_to_all("plan", 1, "vehicle,date\n")
+    ingest.downlink("van-07", "plan", 7, "vehicle,date\nvan-07,2026-03-02\n")
+    van = van_at("van-07")
+    van.say("status", msgspec.json.encode(status("van-07")))
+    until(lambda: "plan" in van.told, "the plan")
+    assert decode_downlink(van.told["plan"], leaf="plan").version == 7
+
+
+def test_no_broker(store: DispatchStore, broker: Mosquitto) -> None:
+    """Without a broker ingest says why, and connects once there is one."""
+    broker.stop()
+    running = Ingest(store, Broker(port=broker.port), clock=SystemClock())
+    running.start()
+    try:
+        until(lambda: "refused" in (running.link.why or ""), "the reason")
+        broker.start()
+        until(lambda: running.link.connected, "the connection")
+        assert running.link.why is None
+    finally:
+        running.close()
