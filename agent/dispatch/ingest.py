@@ -256,8 +256,8 @@ class Ingest:
             for name, (payload, retained) in words.items():
                 self._take(name, payload, retained=retained)
             acked = {self._take(name, payload) for name, payload in logs}
-            for vehicle in sorted(acked - {None}, key=str):
-                self._publish_ack(str(vehicle))
+            for each in sorted(each for each in acked if each is not None):
+                self._publish_ack(each)
 
     def _take(self, name: str, payload: bytes, *, retained: bool = False) -> str | None:
         """Commit one message; the vehicle whose acks it changed."""

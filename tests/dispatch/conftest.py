@@ -100,7 +100,7 @@ class Vehicle:
     def close(self) -> None:
         """Say goodbye."""
         self._client.disconnect()
-        self._client.loop_stop()
+        self._client.loop_stop()  # a second call does nothing
 
 
 @pytest.fixture
