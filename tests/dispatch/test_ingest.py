@@ -106,6 +106,7 @@ def test_a_broker_that_restarts(broker: Mosquitto, store: DispatchStore, van_at:
     running.downlink_to_all("sites", 4, {"type": "FeatureCollection", "features": []})
     running.start()
     try:
+        until(lambda: running.link.connected, "ingest to connect")
         van, day = van_at("van-07"), full_day()
         van.say("log", pack(day.batches()[0]))
         until(lambda: acked_up_to(van) == len(day.records), "the ack")
