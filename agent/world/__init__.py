@@ -4,8 +4,20 @@ Pure and seeded. It knows the trade and the physics and nothing of how the tally
 code is shared with presence, stops or custody, so that agreement between the two means something.
 """
 
-from agent.world.day import Day, Profile, make_day
+from agent.world.day import Day, make_day
 from agent.world.radio import Radio, TagRead
 from agent.world.record import ReadingPlan, day_files, record_day, truth_json
+from agent.world.schedule import Profile, Stop
 
-__all__ = ["Day", "Profile", "Radio", "ReadingPlan", "TagRead", "day_files", "make_day", "record_day", "truth_json"]
+__all__ = [
+    "Day",
+    "Profile",
+    "Radio",
+    "ReadingPlan",
+    "Stop",
+    "TagRead",
+    "day_files",
+    "make_day",
+    "record_day",
+    "truth_json",
+]

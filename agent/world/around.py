@@ -4,6 +4,7 @@ Makes of the day's handlings the staging before a load and what lies about after
 tags: other firms' goods at the docks, a lorry alongside in a jam, badges on people who walk in and out.
 """
 
+# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -30,7 +31,7 @@ class Where(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """From `at_s` on this tag is there. `metres`: ABOARD from the front wall of the hold, OUTSIDE from its rear doors."""
+    """From `at_s` on this tag is there. `metres`: ABOARD from the hold's front wall, OUTSIDE from its rear doors."""
 
     at_s: float
     tag: int
@@ -85,6 +86,23 @@ def whereabouts(
                 changes.append(Change(at_s, tag, Where.OUTSIDE, spot, float(rng.uniform(3.0, 12.0))))
     tags.append(namer.fixture(vehicle))
     changes.append(Change(_BEFORE, len(tags) - 1, Where.ABOARD, metres=HOLD_M / 2))
+    _strangers(namer, rng, tags, changes, visits=visits, jams=jams)
+    for _ in range(badges):
+        tags.append(namer.person())
+        changes += _walk(rng, len(tags) - 1, visits)
+    return tags, sorted(changes, key=lambda change: change.at_s)
+
+
+def _strangers(
+    namer: Namer,
+    rng: np.random.Generator,
+    tags: list[Tagged],
+    changes: list[Change],
+    *,
+    visits: Sequence[Visit],
+    jams: Sequence[tuple[float, float]],
+) -> None:
+    """Adds other firms' tags: some at each dock, some in the lorry alongside in a jam."""
     for spot in sorted({visit.spot for visit in visits if visit.worked}):
         for _ in range(int(rng.poisson(3.0))):
             tags.append(namer.foreign())
@@ -96,10 +114,6 @@ def whereabouts(
             gone_s = float(rng.uniform(near_s + 30, end_s))
             changes.append(Change(near_s, len(tags) - 1, Where.BESIDE, metres=float(rng.uniform(1.2, 3.0))))
             changes.append(Change(gone_s, len(tags) - 1, Where.AWAY))
-    for _ in range(badges):
-        tags.append(namer.person())
-        changes += _walk(rng, len(tags) - 1, visits)
-    return tags, sorted(changes, key=lambda change: change.at_s)
 
 
 def _handled(rng: np.random.Generator, visit: Visit, at_s: float, handling: Handling, along: float) -> list[Change]:

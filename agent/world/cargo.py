@@ -4,6 +4,7 @@ A stop is known here by its number alone: 0 is the morning at home, the last one
 part of it: left behind, put back, unloaded at the wrong site, brought home again, loaded though nobody planned it.
 """
 
+# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -75,9 +76,7 @@ def _unit(namer: Namer, rng: np.random.Generator, cargo: Cargo, *, start: int) -
         case = namer.item(good)
         numbers = [cargo.add(case, start=start)]
         inside = CONTENTS[good.name]
-        numbers += [
-            cargo.add(namer.item(inside, case=case.epc), start=start) for _ in range(int(rng.integers(2, 6)))
-        ]
+        numbers += [cargo.add(namer.item(inside, case=case.epc), start=start) for _ in range(int(rng.integers(2, 6)))]
         return numbers
     good = GOODS[int(rng.integers(len(GOODS)))]
     return [cargo.add(namer.item(good), start=start)]
@@ -112,7 +111,9 @@ def stow(
             load, unload = -1, int(rng.choice([*customers, last]))
         numbers = _unit(namer, rng, cargo, start=load)
         units.append((numbers, load, unload))
-    singles = [u for u, (numbers, load, unload) in enumerate(units) if len(numbers) == 1 and load == 0 and unload < last]
+    singles = [
+        u for u, (numbers, load, unload) in enumerate(units) if len(numbers) == 1 and load == 0 and unload < last
+    ]
     rng.shuffle(singles)
     wrong = set(singles[: faults.wrong_site])
     home = set(singles[faults.wrong_site : faults.wrong_site + faults.brought_home])
@@ -141,7 +142,9 @@ def stow(
         cargo.wishes.append(Wish(thing, 0, int(rng.choice(customers))))
         cargo.idle.add(thing)
         cargo.notes.append(f"{cargo.things[thing].name} is left behind on the dock")
-    standing = [0] * int(rng.integers(*faults.idle_stock)) + [i for i in customers for _ in range(int(rng.poisson(1.0)))]
+    standing = [0] * int(rng.integers(*faults.idle_stock)) + [
+        i for i in customers for _ in range(int(rng.poisson(1.0)))
+    ]
     for stop in standing:
         cargo.idle.add(cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=stop))
     _by_type(cargo, rng, GOODS)
@@ -206,7 +209,12 @@ def _by_type(cargo: Cargo, rng: np.random.Generator, goods: Sequence[Good]) -> N
 
 
 def handling_times(
-    rng: np.random.Generator, handlings: Sequence[Handling], *, opens_s: float, closes_s: float, late_from_s: float | None
+    rng: np.random.Generator,
+    handlings: Sequence[Handling],
+    *,
+    opens_s: float,
+    closes_s: float,
+    late_from_s: float | None,
 ) -> list[tuple[float, Handling]]:
     """Gives each handling its own time between doors open and closed: units one after another, off before on.
 

@@ -5,6 +5,7 @@ minutes of memory plus a little white noise; near walls it is larger and the rec
 the receiver's own 95 % radius, off by some tens of per cent as real ones are (common practice, no source).
 """
 
+# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -117,9 +118,7 @@ def observe(
     )
 
 
-def _modes(
-    rng: np.random.Generator, *, powered: NDArray[np.bool_], sky: NDArray[np.bool_]
-) -> NDArray[np.int8]:
+def _modes(rng: np.random.Generator, *, powered: NDArray[np.bool_], sky: NDArray[np.bool_]) -> NDArray[np.int8]:
     """Fix modes: some seconds of mode 1 after each start and each return of the sky, then 2 for a moment, then 3."""
     modes = np.zeros(len(powered), dtype=np.int8)
     usable = powered & sky

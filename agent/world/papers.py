@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -20,16 +20,26 @@ class Stood(Protocol):
     """What is asked of a stop here."""
 
     @property
-    def site(self) -> str | None: ...
+    def site(self) -> str | None:
+        """Site id, None at a place that is no site."""
+
     @property
-    def arrived_s(self) -> float: ...
+    def arrived_s(self) -> float:
+        """When it began."""
+
     @property
-    def departed_s(self) -> float: ...
+    def departed_s(self) -> float:
+        """When it ended."""
 
 
-def local_date(utc_s: float, timezone: str) -> str:
-    """The calendar day of a moment in an IANA zone."""
-    return datetime.fromtimestamp(utc_s, UTC).astimezone(ZoneInfo(timezone)).date().isoformat()
+def date_of(seed: int) -> date:
+    """The calendar day that this seed is set on: one of sixty from 2 March 2026, a Monday."""
+    return date(2026, 3, 2) + timedelta(days=seed % 60)
+
+
+def local_time(day: date, timezone: str) -> int:
+    """Midnight of that day in an IANA zone, as seconds since 1970."""
+    return int(datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone)).timestamp())
 
 
 def vehicle_toml(vehicle: str, home: str) -> str:
@@ -54,7 +64,7 @@ def register_csv(rng: np.random.Generator, tags: Sequence[Tagged], *, vehicle: s
     return text.getvalue()
 
 
-def plan_csv(cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, date: str) -> str:
+def plan_csv(cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, day: date) -> str:
     """The plan (section 4): what was meant to travel."""
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
@@ -62,7 +72,15 @@ def plan_csv(cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, date: s
     for line, wish in enumerate(sorted(cargo.wishes, key=lambda w: (w.unload, w.load)), start=1):
         what = ["", wish.type, wish.quantity] if wish.thing is None else [cargo.things[wish.thing].epc, "", ""]
         rows.writerow(
-            [vehicle, date, sites[wish.load], sites[wish.unload], *what, f"J-{1000 + wish.unload}", str(line)]
+            [
+                vehicle,
+                day.isoformat(),
+                sites[wish.load],
+                sites[wish.unload],
+                *what,
+                f"J-{1000 + wish.unload}",
+                str(line),
+            ]
         )
     return text.getvalue()
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import transform
@@ -20,6 +21,7 @@ _SEMI_MAJOR_M = 6378137.0
 _FLATTENING = 1 / 298.257223563
 
 XY = tuple[float, float]
+Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +38,12 @@ class Plane:
         east = _SEMI_MAJOR_M / math.sqrt(w) * math.cos(math.radians(self.lat))
         return math.radians(east), math.radians(north)
 
-    def to_xy(self, lon: Any, lat: Any) -> tuple[Any, Any]:
+    def to_xy(self, lon: Numbers, lat: Numbers) -> tuple[Numbers, Numbers]:
         """Degrees (numbers or arrays, longitude first as in GeoJSON) to metres east and north."""
         east, north = self._metres_per_degree()
         return (lon - self.lon) * east, (lat - self.lat) * north
 
-    def to_lonlat(self, x: Any, y: Any) -> tuple[Any, Any]:
+    def to_lonlat(self, x: Numbers, y: Numbers) -> tuple[Numbers, Numbers]:
         """Metres east and north to degrees, longitude first."""
         east, north = self._metres_per_degree()
         return self.lon + x / east, self.lat + y / north
@@ -56,6 +58,7 @@ class Place:
     outline: BaseGeometry
     middle: XY
     timezone: str
+    radio_off: bool
 
 
 def read_places(sites: Mapping[str, Any], *, home: str) -> tuple[Plane, tuple[Place, ...]]:
@@ -66,12 +69,19 @@ def read_places(sites: Mapping[str, Any], *, home: str) -> tuple[Plane, tuple[Pl
     places = []
     for site, feature in features.items():
         properties = feature["properties"]
-        outline = transform(lambda x, y, z=None: plane.to_xy(np.asarray(x), np.asarray(y)), shape(feature["geometry"]))
+        outline = transform(lambda x, y: plane.to_xy(np.asarray(x), np.asarray(y)), shape(feature["geometry"]))
         if properties.get("radius_m"):
             outline = outline.buffer(float(properties["radius_m"]))
         inside = outline.representative_point()
         places.append(
-            Place(site, properties["name"], outline, (inside.x, inside.y), properties.get("timezone") or "UTC")
+            Place(
+                id=site,
+                name=properties["name"],
+                outline=outline,
+                middle=(inside.x, inside.y),
+                timezone=properties.get("timezone") or "UTC",
+                radio_off=bool(properties.get("radio_off")),
+            )
         )
     return plane, tuple(places)
 

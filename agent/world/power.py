@@ -17,23 +17,33 @@ from numpy.typing import NDArray
 Span = tuple[float, float]
 Switch = tuple[tuple[float, bool], ...]
 
+_ROOM_S = 240.0
+_DRIVER_LEAVES_IT_ON = 0.15
+
 
 class Standing(Protocol):
     """What is asked of a stop here."""
 
     @property
-    def arrived_s(self) -> float: ...
+    def arrived_s(self) -> float:
+        """When it began."""
+
     @property
-    def departed_s(self) -> float: ...
+    def departed_s(self) -> float:
+        """When it ended."""
+
     @property
-    def opens_s(self) -> float | None: ...
+    def opens_s(self) -> float | None:
+        """When the rear doors open, None where they stay shut."""
+
     @property
-    def closes_s(self) -> float | None: ...
+    def closes_s(self) -> float | None:
+        """When they close."""
 
 
 @dataclass(frozen=True, slots=True)
 class Current:
-    """Door and ignition changes, and the spans in which the computer runs; `cut_after` are those that ended in a cut."""
+    """Door and ignition changes, and the spans in which the computer runs; `cut_after`: those that ended in a cut."""
 
     door: Switch
     ignition: Switch
@@ -75,10 +85,10 @@ def wire(rng: np.random.Generator, *, stops: Sequence[Standing], duration_s: int
         if i == last:
             # The driver leaves it on until the hold is empty, then locks up.
             ignition.append((round(stop.departed_s - float(rng.uniform(60, 110)), 1), False))
-        elif rng.random() < 0.85:
-            off_s = stop.arrived_s + float(rng.uniform(6, 25))
-            on_s = stop.departed_s - float(rng.uniform(10, 24))
-            ignition += [(round(off_s, 1), False), (round(on_s, 1), True)]
+        elif rng.random() > _DRIVER_LEAVES_IT_ON:
+            stopped_s = stop.arrived_s + float(rng.uniform(6, 25))
+            started_s = stop.departed_s - float(rng.uniform(10, 24))
+            ignition += [(round(stopped_s, 1), False), (round(started_s, 1), True)]
     spans: list[Span] = []
     off_s: float | None = None
     begin = 0.0
@@ -103,7 +113,9 @@ def _cut(
         (span, stop)
         for stop in stops[1:-1]
         for span in spans
-        if stop.opens_s is not None and span[0] < stop.arrived_s and stop.arrived_s + 240 < min(span[1], stop.departed_s)
+        if stop.opens_s is not None
+        and span[0] < stop.arrived_s
+        and stop.arrived_s + _ROOM_S < min(span[1], stop.departed_s)
     ]
     if not fit:
         return list(spans), frozenset()

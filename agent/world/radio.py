@@ -32,17 +32,18 @@ Floats = NDArray[np.float64]
 
 _ANTENNA_M = (0.6, HOLD_M - 0.6)
 _NOMINAL_DBM = 27.0
-_ABOARD_DB = 8.0
+_ABOARD_DB = 6.5
 _SHADOW_DB = 4.5
-_SLOW_DB = 2.6
-_RIPPLE_DB = 2.2
-_DEEP_DB = 13.0
-_DEEP_EVERY_S = 260.0
-_DEEP_LASTS_S = 22.0
+_SLOW_DB = 5.5
+_RIPPLE_DB = 1.1
+_DEEP_DB = 16.0
+_DEEP_EVERY_S = 140.0
+_DEEP_LASTS_S = 25.0
 _CROWD_DB = 0.02  # each thing more in the hold shadows the others a little
 _CAPACITY_PER_S = 140.0
 _SPOIL = 0.03  # replies lost whatever the margin
 _EARSHOT_M = 60.0
+_REPEAT_DB = 5.0
 
 
 class TagRead(Struct, frozen=True):
@@ -57,7 +58,14 @@ class TagRead(Struct, frozen=True):
 class Radio:
     """The links of one day. Holds the fades' state: calls come in order of time, with gaps as they like."""
 
-    def __init__(self, day: Day, rng: np.random.Generator, *, session: Literal["S0", "S1"] = "S0") -> None:
+    def __init__(
+        self,
+        day: Day,
+        rng: np.random.Generator,
+        *,
+        session: Literal["S0", "S1"] = "S0",
+        persistence_s: tuple[float, float] = (0.5, 5.0),
+    ) -> None:
         self._day, self._rng, self._session = day, rng, session
         count = len(day.tags)
         self._tags = [tag.tag for tag in day.tags]
@@ -70,7 +78,7 @@ class Radio:
         self._shadow = rng.normal(0, _SHADOW_DB, (count, 2))
         self._slow = rng.normal(0, _SLOW_DB, (count, 2))
         self._deep = rng.random(count) < _DEEP_LASTS_S / (_DEEP_LASTS_S + _DEEP_EVERY_S)
-        self._keep_s = rng.uniform(0.5, 5.0, count)
+        self._keep_s = rng.uniform(*persistence_s, count)
         self._quiet_until = np.full(count, -np.inf)
         self._next = 0
         self._now_s: float | None = None
@@ -87,7 +95,7 @@ class Radio:
         dwell_s = seconds / max(len(antennas), 1)
         heard: list[TagRead] = []
         for i, antenna in enumerate(antennas):
-            if antenna in {1, 2}:
+            if antenna in {1, 2}:  # nothing is plugged into the others
                 heard += self._dwell(margin[:, antenna - 1], antenna, started_s + i * dwell_s, dwell_s)
         return heard
 
@@ -107,7 +115,7 @@ class Radio:
         who, level = audible[answers], level[answers]
         count = np.ones(len(who), dtype=np.int64)
         if self._session == "S0":
-            count += rng.poisson(np.clip(level / 5, 0, 2) * min(1.0, 40 * dwell_s / crowd))
+            count += rng.poisson(np.clip(level / _REPEAT_DB, 0, 2) * min(1.0, 40 * dwell_s / crowd))
         else:
             self._quiet_until[who] = began_s + dwell_s * rng.random(len(who)) + self._keep_s[who]
         rssi = -66.0 + 0.75 * level + self._offset[who, 0] + rng.normal(0, 0.8, len(who))

@@ -36,11 +36,11 @@ def record_day(day: Day, rng: np.random.Generator, *, plan: ReadingPlan | None =
     radio = Radio(day, rng)
     for number, (on_s, off_s) in enumerate(day.boots):
         yield Boot(mono=day.boot_mono_s, utc=format_utc(day.wall_clock_s(number)))
-        yield from _boot(day, radio, rng, plan, on_s, off_s)
+        yield from _boot(day, radio, rng, plan, on_s=on_s, off_s=off_s)
 
 
 def _boot(
-    day: Day, radio: Radio, rng: np.random.Generator, plan: ReadingPlan, on_s: float, off_s: float
+    day: Day, radio: Radio, rng: np.random.Generator, plan: ReadingPlan, *, on_s: float, off_s: float
 ) -> Iterator[Line]:
     """One boot's lines after the boot itself."""
     lag = day.boot_mono_s - on_s
@@ -56,6 +56,9 @@ def _boot(
         if ended_s >= off_s:
             return
         mono = round(ended_s + lag, 3)
+        if day.radio_off_at(started_s) or day.radio_off_at(ended_s):
+            started_s = ended_s + plan.round_s
+            continue
         for read in radio.inventory(
             started_s=started_s, seconds=plan.round_s, antennas=_ANTENNAS, power_dbm=plan.power_dbm
         ):
@@ -79,9 +82,7 @@ def _next_start(day: Day, plan: ReadingPlan, ended_s: float, up_s: float) -> flo
     return min(soon + plan.burst_every_s - phase, arrives_s + 3.0)
 
 
-def _quiet(
-    day: Day, rng: np.random.Generator, on_s: float, off_s: float, up_s: float
-) -> Iterator[tuple[float, Line]]:
+def _quiet(day: Day, rng: np.random.Generator, on_s: float, off_s: float, up_s: float) -> Iterator[tuple[float, Line]]:
     """What comes beside the rounds, in order of arrival, with day seconds in place of `mono`."""
     came: list[tuple[float, Line]] = [(up_s, ReaderState(mono=up_s, state="up"))]
     state: dict[int, bool] = {1: False, 2: False}

@@ -5,6 +5,7 @@ roads (common practice, no source). No halt on the road reaches 90 s, because a 
 section 7) and stops are the schedule's business.
 """
 
+# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 import math
@@ -57,7 +58,10 @@ def road(start: XY, end: XY, rng: np.random.Generator) -> NDArray[np.float64]:
 
 
 def _controls(
-    lengths: NDArray[np.float64], headings: NDArray[np.float64], rng: np.random.Generator, jam: tuple[float, float] | None
+    lengths: NDArray[np.float64],
+    headings: NDArray[np.float64],
+    rng: np.random.Generator,
+    jam: tuple[float, float] | None,
 ) -> list[Control]:
     """Corners, lights and the jam's halts along a road of these pieces, in order."""
     ends = np.cumsum(lengths)
