@@ -1,0 +1,336 @@
+"""`step(state, input) -> (state, records)`: the vehicle's whole tally as one function; floor 2.
+
+Each input first lets what is due by its time happen (a manifest after the sweep, a second look at a stop), so that
+replaying a recording and living through it give the same records at the same moments. Knows no clock, file or socket.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from msgspec.structs import replace as altered
+
+from agent.gps import Unusable, parse_tpv
+from agent.itinerary import Itinerary, Leg, Stop, apply_change, close_account, forget_before, reach, settle_place
+from agent.motion import (
+    Anchor,
+    Change,
+    Motion,
+    confirm_near_fence,
+    distance_m,
+    observe_boot,
+    observe_fix,
+    observe_input,
+    observe_time,
+)
+from agent.motion import State as Doing
+from agent.places import choose_place, same_place
+from agent.presence.belief import begin, close, forget, hear
+from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
+from agent.state import Setup, State, regimes
+from agent.statements import forget as forget_statements
+from agent.tally import Tally
+from agent.timeline import TimeEvent
+from agent.units import format_utc
+
+# The first manifest: after the sweep of 120 s and a round or two more (formats.md 7 allows three minutes).
+FIRST_S = 150.0
+# Without a trusted time the first manifest waits, but no longer than this (formats.md 7: four minutes).
+UNTRUSTED_S = 230.0
+# A halt this long near a fence is a stop. Judgement: longer than a gate or a turn takes.
+NEAR_FENCE_S = 15.0
+# How often a stop is looked at again for what has surely got off. Judgement.
+SETTLE_S = 600.0
+# A parked position is weighed anew this often; the first answer comes at once.
+PLACE_S = 20.0
+
+
+def step(setup: Setup, state: State, item: Input) -> tuple[State, tuple[Record, ...]]:
+    """Take one input; the records that it leads to, in the order in which they are to be stated."""
+    if isinstance(item, Boot):
+        return _boot(setup, state, item)
+    if not state.axis.bases:
+        state, _ = _boot(setup, state, Boot(item.mono))
+    t = state.axis.at(item.mono)
+    state, before = _fire_due(setup, state, t)
+    state = replace(state, axis=state.axis.advance(t))
+    if isinstance(item, Inventory):
+        state, after = _inventory(setup, state, t, item), ()
+    elif isinstance(item, Fix):
+        state, after = _fix(setup, state, t, item)
+    elif isinstance(item, PortInput):
+        state, after = _input(setup, state, t, item)
+    elif isinstance(item, ReaderState):
+        state, after = _reader(setup, state, t, item)
+    else:
+        state, after = _time(setup, state, t)
+    return state, before + after
+
+
+def finish(setup: Setup, state: State) -> tuple[State, tuple[Record, ...]]:
+    """The record ends here (a replay's last line): say what is known by now and will get no better."""
+    if state.belief is None:
+        return state, ()
+    return _tell(setup, state, state.axis.last_s, settle=True, forced=True)
+
+
+def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, ...]]:
+    timeline = state.timeline.observe_boot(item.mono, item.utc)
+    axis = state.axis.observe_boot(timeline.boot, item.mono)
+    t = axis.last_s
+    if state.belief is None:
+        belief = begin(setup.model, at_s=t)
+        motion = Motion(since_s=t, score_since_s=t, last_s=t)
+        return replace(state, timeline=timeline, axis=axis, belief=belief, motion=motion, begin_s=t), ()
+    wired = setup.vehicle.inputs.doors is not None
+    belief = close(state.belief, model=setup.model, regimes=regimes(state, doors_wired=wired))
+    gap_s = t - 0.5
+    motion, changes = observe_boot(state.motion, t)
+    state = replace(
+        state,
+        timeline=timeline,
+        axis=axis,
+        belief=belief,
+        motion=motion,
+        gaps_s=(*state.gaps_s, gap_s),
+        doors=(*state.doors, (t, None)),
+        itinerary=close_account(state.itinerary, gap_s, home=setup.vehicle.home),
+        trusted_s=None,
+        reading=replace(state.reading, up=False, since_s=t),
+    )
+    state, records = _apply(setup, state, t, changes)
+    if isinstance(state.itinerary.current, Stop):
+        state = replace(state, due_s=t if state.due_s is None else state.due_s)
+    return state, records
+
+
+def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
+    assert state.belief is not None  # noqa: S101 - _boot made it
+    reads: dict[str, float] = {}
+    for read in item.reads:
+        if read.rssi > reads.get(read.epc, -999.0):
+            reads[read.epc] = read.rssi
+    wired = setup.vehicle.inputs.doors is not None
+    belief = hear(
+        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(state, doors_wired=wired)
+    )
+    return replace(state, belief=belief)
+
+
+def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:
+    fix = parse_tpv(item.tpv, item.mono, eph_sigmas=setup.vehicle.gps.eph_sigmas)
+    if isinstance(fix, Unusable):
+        return _time(setup, state, t)
+    timeline, told = state.timeline.observe_fix(fix)
+    trusted = state.trusted_s
+    if trusted is None and timeline.trusted:
+        trusted = t
+        due = t + 1.0 if state.due_s is None or state.due_s > t + 1.0 else state.due_s
+        waiting = any(isinstance(s, Leg) and s.number not in state.ledger.manifests for s in state.itinerary.segments)
+        state = replace(state, due_s=due if waiting and _first_due(state, t) else state.due_s)
+    motion, changes = observe_fix(state.motion, t, fix)
+    state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
+    notices = tuple(_time_notice(setup, state, event) for event in told)
+    state, records = _apply(setup, state, t, changes)
+    current = state.itinerary.current
+    if isinstance(current, Leg):
+        if state.left is not None:
+            metres = distance_m(state.left.lat, state.left.lon, fix.lat, fix.lon)
+            state = replace(state, itinerary=reach(state.itinerary, metres))
+        halted = state.motion.state is Doing.HALTED and t - state.motion.since_s >= NEAR_FENCE_S
+        if halted and t >= state.place_s and state.motion.anchor is not None:
+            state = replace(state, place_s=t + PLACE_S)
+            if choose_place(setup.sites, state.motion.anchor).site is not None:
+                motion, changes = confirm_near_fence(state.motion, t)
+                state, more = _apply(setup, replace(state, motion=motion), t, changes)
+                records += more
+    elif isinstance(current, Stop) and t >= state.place_s:
+        state = _look_around(setup, replace(state, place_s=t + PLACE_S))
+    return state, notices + records
+
+
+def _first_due(state: State, t: float) -> bool:
+    """Is some leg's first manifest overdue, or its sweep over?"""
+    return any(
+        isinstance(s, Leg) and s.number not in state.ledger.manifests and (s.to_s is not None or t >= s.from_s + FIRST_S)
+        for s in state.itinerary.segments
+    )
+
+
+def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State, tuple[Record, ...]]:
+    wiring = setup.vehicle.inputs
+    if item.port == wiring.doors:
+        motion, changes = observe_input(state.motion, t, doors=item.on)
+        state = replace(state, motion=motion, doors=(*state.doors, (t, item.on)))
+    elif item.port == wiring.ignition:
+        motion, changes = observe_input(state.motion, t, ignition=item.on)
+        state = replace(state, motion=motion)
+    else:
+        return state, ()
+    state, records = _apply(setup, state, t, changes)
+    closing = not item.on and isinstance(state.itinerary.current, Stop)
+    if closing and not changes:
+        # Doors shut or ignition off: what was going to be handled has been; look once the evidence is in.
+        soon = t + FIRST_S
+        state = replace(state, settle_s=soon if state.settle_s is None else min(state.settle_s, soon))
+    return state, records
+
+
+def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[State, tuple[Record, ...]]:
+    reading = state.reading
+    lost = set(reading.lost)
+    if item.state == "antenna_lost" and item.antenna is not None:
+        lost.add(item.antenna)
+    elif item.state == "antenna_back" and item.antenna is not None:
+        lost.discard(item.antenna)
+    up = {"up": True, "down": False}.get(item.state, reading.up)
+    since = t if up != reading.up else reading.since_s
+    state = replace(state, reading=replace(reading, up=up, since_s=since, lost=tuple(sorted(lost))))
+    texts = {
+        "up": "The reader is up.",
+        "down": "The reader is down: nothing is being read.",
+        "antenna_lost": f"Antenna {item.antenna} is lost.",
+        "antenna_back": f"Antenna {item.antenna} is back.",
+    }
+    return state, (_notice(setup, state, t, f"reader-{item.state}".replace("_", "-"), texts[item.state]),)
+
+
+def _time(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
+    motion, changes = observe_time(state.motion, t)
+    return _apply(setup, replace(state, motion=motion), t, changes)
+
+
+def _apply(
+    setup: Setup, state: State, t: float, changes: tuple[Change, ...]
+) -> tuple[State, tuple[Record, ...]]:
+    records: tuple[Record, ...] = ()
+    for change in changes:
+        before = state.itinerary
+        home = setup.vehicle.home
+        anchor = _anchor_of(before)
+        itinerary = apply_change(before, change, home=home, begin_s=state.begin_s)
+        if itinerary is before:
+            continue
+        state = replace(state, itinerary=itinerary)
+        if isinstance(itinerary.current, Leg):
+            leg = itinerary.current
+            state = replace(state, left=anchor, due_s=leg.from_s + FIRST_S, settle_s=None, place_s=0.0)
+            continue
+        state = _look_around(setup, replace(state, place_s=t + PLACE_S))
+        state = _keep_published_index(state)
+        state = replace(state, settle_s=t + SETTLE_S)
+        if isinstance(before.current, Leg):
+            state, said = _tell(setup, state, t, settle=False)
+            records += said
+    return state, records
+
+
+def _keep_published_index(state: State) -> State:
+    """A leg that proved to be none gives its number back, unless it was published under it."""
+    itinerary = state.itinerary
+    published = [leg for leg in itinerary.retired if leg.number in state.ledger.manifests]
+    if not published:
+        return state
+    index = max(itinerary.leg_index, *(leg.index for leg in published))
+    return replace(state, itinerary=altered(itinerary, leg_index=index))
+
+
+def _anchor_of(itinerary: Itinerary) -> Anchor | None:
+    stop = itinerary.current
+    if not isinstance(stop, Stop) or stop.place.lat is None or stop.place.lon is None:
+        return None
+    return Anchor(stop.place.lat, stop.place.lon, stop.place.sigma_m, 1)
+
+
+def _look_around(setup: Setup, state: State) -> State:
+    anchor = state.motion.anchor
+    stop = state.itinerary.current
+    if anchor is None or not isinstance(stop, Stop):
+        return state
+    place = choose_place(setup.sites, anchor)
+    if same_place(stop.place, place):
+        return state
+    return replace(state, itinerary=settle_place(state.itinerary, place))
+
+
+def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
+    records: tuple[Record, ...] = ()
+    if state.due_s is not None and t >= state.due_s:
+        at = max(state.due_s, state.axis.last_s)
+        state, said = _tell(setup, replace(state, due_s=None), at, settle=False)
+        records += said
+    if state.settle_s is not None and t >= state.settle_s:
+        at = max(state.settle_s, state.axis.last_s)
+        if isinstance(state.itinerary.current, Stop):
+            state, said = _tell(setup, replace(state, settle_s=at + SETTLE_S), at, settle=True)
+            records += said
+        else:
+            state = replace(state, settle_s=None)
+    return state, records
+
+
+def _tell(
+    setup: Setup, state: State, t: float, *, settle: bool, forced: bool = False
+) -> tuple[State, tuple[Record, ...]]:
+    """State what is known, unless time is not trusted yet and there is still time to wait for that."""
+    legs = [s for s in state.itinerary.segments if isinstance(s, Leg)]
+    if not legs:
+        return state, ()
+    if not state.timeline.trusted and not forced:
+        unpublished = [leg for leg in legs if leg.number not in state.ledger.manifests]
+        last = max((leg.from_s + UNTRUSTED_S for leg in unpublished), default=None)
+        if last is None or t < last:
+            return replace(state, due_s=last), ()
+    state = replace(state, axis=state.axis.advance(t))
+    current = state.itinerary.current
+    ended = isinstance(current, Stop) and current.place.site == setup.vehicle.home and not settle
+    state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced)
+    state = replace(state, itinerary=altered(state.itinerary, retired=()))
+    if ended:
+        state = _forget(setup, state, legs[-1])
+    return state, records
+
+
+def _forget(setup: Setup, state: State, last: Leg) -> State:
+    """The trip is over and told: keep its last leg, which the evening's unloading hangs on, and drop the rest."""
+    assert state.belief is not None  # noqa: S101 - there were legs
+    itinerary = forget_before(state.itinerary, last.from_s)  # the stop that it left stays, for its place
+    aboard = {key[3] for key in state.ledger.events if key[0] == "load"}
+    events = state.ledger.events
+    latest: dict[Any, Any] = {}
+    for key, stated in events.items():
+        if key[0] == "load" and (key[3] not in latest or stated.draft.at_s > events[latest[key[3]]].draft.at_s):
+            latest[key[3]] = key
+    stops = {s.number for s in itinerary.segments if isinstance(s, Stop)}
+    keep = [key for key in events if key[1] in stops and key[0] in {"load", "unload"}]
+    keep += [key for key in events if key[0] in {"departed", "arrived"} and key[1] == last.number]
+    keep += [key for key in latest.values() if key not in keep]
+    doors = state.doors
+    while len(doors) > 1 and doors[1][0] <= last.from_s:
+        doors = doors[1:]
+    return replace(
+        state,
+        itinerary=itinerary,
+        begin_s=-1.0,
+        belief=forget(state.belief, before_s=last.from_s, keep=sorted(map(str, aboard)), model=setup.model),
+        ledger=forget_statements(state.ledger, keep_events=keep, keep_legs=[last.number]),
+        doors=doors,
+        gaps_s=tuple(gap for gap in state.gaps_s if gap >= last.from_s),
+        axis=state.axis.forget_before(last.from_s),
+        trips={n: name for n, name in state.trips.items() if n > last.trip - 20},
+    )
+
+
+def _notice(setup: Setup, state: State, t: float, code: str, text: str) -> Record:
+    moment = state.axis.moment(state.timeline, t)
+    at = format_utc(moment.utc_s) if moment.trusted else None
+    return Record("notice", {"notice": code, "at": at, "vehicle": setup.vehicle.id, "text": text})
+
+
+def _time_notice(setup: Setup, state: State, event: TimeEvent) -> Record:
+    at = None if event.utc_s is None else format_utc(event.utc_s)
+    return Record("notice", {"notice": event.code, "at": at, "vehicle": setup.vehicle.id, "text": event.text})
+
+
+__all__ = ["Setup", "State", "Tick", "finish", "step"]

@@ -1,0 +1,1 @@
+"""P(aboard) for each tag, from inventory rounds alone. Knows nothing of sites or storage."""

@@ -1,0 +1,201 @@
+"""What is believed of every tag heard so far: forward live, backward when asked. Immutable; each call gives a new one.
+
+Column 0 is no tag: it is the belief about a tag that was never heard, from which a newly heard tag starts, silent up
+to now. Checkpoints are forward beliefs at past moments, from which a window can be smoothed again with better
+knowledge of what the van was doing then.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.presence.chain import Step, Weights, filter_all, filter_step, smooth
+from agent.presence.model import Array, Context, Model
+from agent.presence.slots import SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """The forward belief (tags then known, S) at `at_s`, slots up to then taken in."""
+
+    at_s: float
+    belief: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """`tags[i]` is the hex of column i; `forward` (tags, S) holds at `at_s`; `slots` are what was heard, oldest first."""
+
+    tags: tuple[str, ...]
+    numbers: Mapping[str, int]
+    forward: Array
+    at_s: float
+    levels: Levels
+    slots: tuple[Slot, ...] = ()
+    open: tuple[Heard, ...] = ()
+    checkpoints: tuple[Checkpoint, ...] = ()
+    heard_s: tuple[float, ...] = (-1.0,)
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """P(aboard | everything up to `to_s`): `aboard` (steps, tags) at `at_s` (steps,), `marks` index its rows."""
+
+    at_s: NDArray[np.float64]
+    aboard: Weights
+    marks: tuple[int, ...]
+    rounds: NDArray[np.int32]
+
+
+def begin(model: Model, *, at_s: float) -> Belief:
+    """Nothing heard yet."""
+    first = model.first[None, :].copy()
+    return Belief(("",), {}, first, at_s, Levels(np.zeros(1), np.zeros(1)), checkpoints=(Checkpoint(at_s, first),))
+
+
+def _wide(belief: Array, tags: int) -> Array:
+    missing = tags - belief.shape[0]
+    return np.vstack([belief, np.repeat(belief[:1], missing, axis=0)]) if missing > 0 else belief
+
+
+def hear(
+    belief: Belief, reads: Mapping[str, float], *, to_s: float, seconds: float, model: Model, regimes: Regimes
+) -> Belief:
+    """Take one round: the strongest RSSI (dBm) of each tag heard in it. Closes the open slot when it is full."""
+    numbers = belief.numbers
+    fresh = [tag for tag in reads if tag not in numbers]
+    if fresh:
+        tags = (*belief.tags, *fresh)
+        numbers = {**numbers, **{tag: len(belief.tags) + i for i, tag in enumerate(fresh)}}
+        belief = replace(
+            belief,
+            tags=tags,
+            numbers=numbers,
+            forward=_wide(belief.forward, len(tags)),
+            levels=Levels(
+                np.concatenate([belief.levels.total_db, np.zeros(len(fresh))]),
+                np.concatenate([belief.levels.slots, np.zeros(len(fresh))]),
+            ),
+            heard_s=(*belief.heard_s, *([-1.0] * len(fresh))),
+        )
+    item = Heard(to_s, seconds, {numbers[tag]: rssi for tag, rssi in reads.items()})
+    waiting = belief.open
+    if waiting and (
+        to_s - (waiting[0].to_s - waiting[0].seconds) > SLOT_S + seconds or len(waiting) >= SLOT_ROUNDS
+    ):
+        belief = close(belief, model=model, regimes=regimes)
+    return replace(belief, open=(*belief.open, item))
+
+
+def close(belief: Belief, *, model: Model, regimes: Regimes) -> Belief:
+    """Close the open slot, if there is one, and move the forward belief on."""
+    if not belief.open:
+        return belief
+    slot = close_slot(belief.open)
+    steps, _ = lay_out(model, regimes, (slot,), begin_s=belief.at_s, marks_s=(), levels=belief.levels)
+    moving = regimes.context(slot.middle_s) is Context.MOVING
+    last = list(belief.heard_s)
+    for item in belief.open:
+        for number in item.rssi_dbm:
+            last[number] = item.to_s
+    return replace(
+        belief,
+        forward=filter_step(belief.forward, steps[0]),
+        at_s=steps[0].at_s,
+        levels=belief.levels.add(slot) if moving else belief.levels,
+        slots=(*belief.slots, slot),
+        open=(),
+        heard_s=tuple(last),
+    )
+
+
+def assess(
+    belief: Belief,
+    *,
+    model: Model,
+    regimes: Regimes,
+    from_s: float,
+    to_s: float,
+    marks_s: Sequence[float],
+    keep_s: Sequence[float] = (),
+    also_s: Sequence[float] = (),
+) -> tuple[Belief, Assessment]:
+    """Smooth from the last checkpoint at or before `from_s` up to `to_s`, and put the live belief right.
+
+    `marks_s` (sorted) are moments at which P(aboard) is wanted; at `keep_s` (sorted) a checkpoint is left for later;
+    `also_s` are further moments at which a step shall stand.
+    """
+    belief = close(belief, model=model, regimes=regimes)
+    start = max((c for c in belief.checkpoints if c.at_s <= from_s), key=lambda c: c.at_s, default=belief.checkpoints[0])
+    tags = len(belief.tags)
+    first = _wide(start.belief, tags)
+    begin_at = bisect_left(belief.slots, start.at_s, key=lambda slot: slot.middle_s)
+    slots = belief.slots[begin_at:]
+    end = max(to_s, slots[-1].middle_s if slots else to_s)
+    stops = sorted({*keep_s, *marks_s, *(at for at in also_s if start.at_s < at < end), end})
+    steps, where = lay_out(model, regimes, slots, begin_s=start.at_s, marks_s=stops, levels=belief.levels)
+    index = dict(zip(stops, where, strict=True))
+    aboard = smooth(first, steps, column=model.is_aboard)
+    checkpoints = [c for c in belief.checkpoints if c.at_s <= start.at_s]
+    running, done = first, 0
+    for moment in keep_s:
+        if moment <= start.at_s:
+            continue
+        running = filter_all(running, steps[done : index[moment] + 1])
+        done = index[moment] + 1
+        checkpoints.append(Checkpoint(moment, running))
+    forward = filter_all(running, steps[done:])
+    belief = replace(belief, forward=forward, at_s=end, checkpoints=tuple(checkpoints))
+    return belief, Assessment(
+        np.array([step.at_s for step in steps]),
+        aboard,
+        tuple(index[moment] for moment in marks_s),
+        np.array([0 if step.likelihood is None else step.likelihood.shape[0] - 1 for step in steps], dtype=np.int32),
+    )
+
+
+def forget(belief: Belief, *, before_s: float, keep: Sequence[str], model: Model) -> Belief:
+    """Drop slots and checkpoints before a moment at which a checkpoint stands, and tags that nobody needs any more.
+
+    Tags in `keep` stay; so does every tag that may be aboard or near, or was heard since.
+    """
+    start = max((c for c in belief.checkpoints if c.at_s <= before_s), key=lambda c: c.at_s, default=None)
+    if start is None:
+        return belief
+    slots = tuple(s for s in belief.slots if s.middle_s >= start.at_s)
+    needed = {number for slot in slots for number in slot.tags.tolist()}
+    needed |= {n for item in belief.open for n in item.rssi_dbm}
+    here = belief.forward[:, model.is_aboard].sum(axis=1) + belief.forward[:, model.is_near].sum(axis=1)
+    silent = float(here[0])
+    wanted = set(keep)
+    order = [0] + [
+        n
+        for n in range(1, len(belief.tags))
+        if n in needed or belief.tags[n] in wanted or here[n] > max(2 * silent, 0.02)
+    ]
+    rows = np.array(order)
+    new = {old: i for i, old in enumerate(order)}
+    tags = tuple(belief.tags[n] for n in order)
+
+    def fewer(array: Array) -> Array:
+        return _wide(array, len(belief.tags))[rows]
+
+    return Belief(
+        tags=tags,
+        numbers={tag: i for i, tag in enumerate(tags) if i},
+        forward=fewer(belief.forward),
+        at_s=belief.at_s,
+        levels=Levels(belief.levels.total_db[rows], belief.levels.slots[rows]),
+        slots=tuple(replace(s, tags=np.array([new[n] for n in s.tags.tolist()], dtype=np.int32)) for s in slots),
+        open=tuple(replace(h, rssi_dbm={new[n]: r for n, r in h.rssi_dbm.items()}) for h in belief.open),
+        checkpoints=tuple(Checkpoint(c.at_s, fewer(c.belief)) for c in belief.checkpoints if c.at_s >= start.at_s),
+        heard_s=tuple(belief.heard_s[n] for n in order),
+    )
+
+
+__all__ = ["Assessment", "Belief", "Checkpoint", "Step", "assess", "begin", "close", "forget", "hear"]

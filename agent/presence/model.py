@@ -1,0 +1,203 @@
+"""The presence model: one hidden Markov chain for each tag, its states, hazards and read rates.
+
+A tag is *aboard* (six read rates, each with or without a deep fade), *near* the standing van (four read rates),
+travelling *beside* it, or *away*. Between two observations `elapsed_s` apart the belief b (a row over states) moves by
+
+    b' = b expm(Q(context) elapsed_s)
+
+with a generator Q for each context: moving, standing with doors open / closed / not known, and a gap in the record.
+While the van moves nothing gets on or off, and what is near is left behind: that is the strongest evidence there is.
+A slot of n rounds in which the tag was heard k times has the likelihood
+
+    L(k | n, state) = r(state)^k (1 - r(state))^(n-k)
+
+with r(state) the state's read rate per round. The rates are states, so no tag and no antenna needs calibrating.
+
+Source of the form: L. R. Rabiner, "A tutorial on hidden Markov models", Proc. IEEE 77 (1989), equations 19-28. Where
+a figure of `Parameters` comes from stands beside it; "judgement" means ours, before any check was run.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from functools import lru_cache
+
+import numpy as np
+from msgspec import Struct
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+class Context(IntEnum):
+    """What the van was doing while time passed; decides which changes are possible."""
+
+    MOVING = 0
+    DOORS_OPEN = 1
+    DOORS_CLOSED = 2
+    DOORS_UNKNOWN = 3
+    GAP = 4
+
+
+class Parameters(Struct, frozen=True):
+    """Every figure of the model. Rates are per round, hazards per second, weights sum to 1."""
+
+    # design.md, Presence: six rates from 0.004 to 0.95, roughly even in log-odds.
+    aboard_rates: tuple[float, ...] = (0.004, 0.03, 0.12, 0.35, 0.7, 0.95)
+    # Judgement: most tags read well in a van; three in a hundred hardly at all.
+    aboard_weights: tuple[float, ...] = (0.03, 0.07, 0.15, 0.25, 0.30, 0.20)
+    near_rates: tuple[float, ...] = (0.004, 0.05, 0.3, 0.8)
+    near_weights: tuple[float, ...] = (0.35, 0.30, 0.20, 0.15)
+    beside_rate: float = 0.25
+    # A read of a tag that is nowhere near: a wrong EPC that passed its CRC, or a far reflection. Judgement.
+    ghost_rate: float = 2e-5
+    # A deep fade leaves this share of the rate. Silences at a real dock door run about twice as long as independent
+    # reads would give (standards/dock_reads: silences times mean rate, median 14 against 6).
+    fade_share: float = 0.04
+    fade_begins_per_s: float = 1 / 200
+    fade_ends_per_s: float = 1 / 50
+    # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
+    redraw_moving_per_s: float = 1 / 6000
+    redraw_standing_per_s: float = 1 / 3000
+    # What gets on and off at a stop. Judgement: one item in four changes at a stop of a quarter of an hour.
+    unload_open_per_s: float = 1 / 3000
+    unload_closed_per_s: float = 1 / 200_000
+    unload_unknown_per_s: float = 1 / 4000
+    # What stands beside an open van is there to be loaded, rather than by chance. Judgement.
+    load_near_factor: float = 3.0
+    load_away_factor: float = 0.12
+    straight_off_share: float = 0.45
+    near_leaves_per_s: float = 1 / 1200
+    near_comes_per_s: float = 1 / 4000
+    near_rate_redraw_per_s: float = 1 / 240
+    # What is left behind is out of hearing within seconds of moving off. Judgement.
+    left_behind_per_s: float = 1 / 5
+    moving_change_per_s: float = 1e-8
+    beside_comes_per_s: float = 1e-5
+    beside_leaves_per_s: float = 1 / 100
+    # A gap counts as this long a stop with the doors not known, whatever its true length. Judgement.
+    gap_counts_as_s: float = 900.0
+    # What a tag is before anything was ever heard: most of a register is somewhere else.
+    first_aboard: float = 0.05
+    first_near: float = 0.20
+    # Signal strength: a tag's own level aboard is learned while the van moves; outside it reads weaker. Path loss to a
+    # place beside the door is some 8 dB more than inside; judgement. Tempered, for strengths of one tag hang together.
+    level_dbm: float = -56.0
+    level_sigma_db: float = 6.0
+    rssi_sigma_db: float = 4.0
+    near_loss_db: float = 8.0
+    near_sigma_db: float = 7.0
+    rssi_temper: float = 0.4
+
+
+class Model:
+    """The chain of `Parameters`: `rates` (S,), `is_aboard` (S,) bool, `first` (S,), `transition(context, elapsed_s)` (S, S)."""
+
+    def __init__(self, parameters: Parameters) -> None:
+        p = parameters
+        levels, near = len(p.aboard_rates), len(p.near_rates)
+        rates = np.array(p.aboard_rates)
+        self.parameters = p
+        self.aboard = slice(0, 2 * levels)  # clear, then faded
+        self.near = slice(2 * levels, 2 * levels + near)
+        self.beside = 2 * levels + near
+        self.away = self.beside + 1
+        self.states = self.away + 1
+        self.rates: Array = np.concatenate(
+            [rates, rates * p.fade_share + p.ghost_rate, p.near_rates, [p.beside_rate, p.ghost_rate]]
+        )
+        self.is_aboard = np.zeros(self.states, dtype=bool)
+        self.is_aboard[self.aboard] = True
+        self.is_near = np.zeros(self.states, dtype=bool)
+        self.is_near[self.near] = True
+        faded = p.fade_begins_per_s / (p.fade_begins_per_s + p.fade_ends_per_s)
+        weights = np.array(p.aboard_weights)
+        self._boarding: Array = np.concatenate([weights * (1 - faded), weights * faded])
+        self._staging: Array = np.array(p.near_weights)
+        self.first: Array = np.zeros(self.states)
+        self.first[self.aboard] = p.first_aboard * self._boarding
+        self.first[self.near] = p.first_near * self._staging
+        self.first[self.away] = 1 - p.first_aboard - p.first_near
+        self._generators = {context: self._generator(context) for context in Context}
+        self._matrix = lru_cache(maxsize=4096)(self._exponential)
+        self._table = lru_cache(maxsize=64)(self._counts)
+
+    def transition(self, context: Context, elapsed_s: float) -> Array:
+        """P (S, S), rows sum to 1: `belief @ P` is the belief `elapsed_s` later. Quantised to half a second, at most a day."""
+        if context is Context.GAP:
+            return self._matrix(context, round(2 * self.parameters.gap_counts_as_s))
+        return self._matrix(context, min(round(2 * elapsed_s), 172_800))
+
+    def strength(self, rssi_dbm: Array, level_dbm: Array, slots: Array) -> Array:
+        """Factors (tags, 2) on the aboard and the other states from signal strength; the larger of each row is 1.
+
+        `level_dbm` is each tag's mean strength over `slots` slots heard while moving. A tag whose level is not known
+        says nothing: its offset would count again at every slot.
+        """
+        p = self.parameters
+        shrink = p.level_sigma_db**2 / (p.level_sigma_db**2 + p.rssi_sigma_db**2 / np.maximum(slots, 1e-9))
+        spread = p.level_sigma_db**2 * (1 - shrink)
+        inside, outside = p.rssi_sigma_db**2 + spread, p.near_sigma_db**2 + spread
+        aboard = -0.5 * (rssi_dbm - level_dbm) ** 2 / inside - 0.5 * np.log(inside)
+        near = -0.5 * (rssi_dbm - level_dbm + p.near_loss_db) ** 2 / outside - 0.5 * np.log(outside)
+        logs = np.stack([aboard, near], axis=1) * (p.rssi_temper * shrink)[:, None]
+        factors: Array = np.exp(logs - logs.max(axis=1, keepdims=True))
+        return factors
+
+    def likelihood(self, rounds: int) -> Array:
+        """Table (rounds + 1, S): probability of being heard in exactly those k of n rounds, by state."""
+        return self._table(rounds)
+
+    def _counts(self, rounds: int) -> Array:
+        heard = np.arange(rounds + 1)[:, None]
+        rate = self.rates[None, :]
+        return np.ascontiguousarray(rate**heard * (1 - rate) ** (rounds - heard))
+
+    def _generator(self, context: Context) -> Array:
+        p = self.parameters
+        levels = len(p.aboard_rates)
+        q = np.zeros((self.states, self.states))
+        for level in range(levels):
+            q[level, levels + level] += p.fade_begins_per_s
+            q[levels + level, level] += p.fade_ends_per_s
+        moving = context is Context.MOVING
+        redraw = p.redraw_moving_per_s if moving or context is Context.DOORS_CLOSED else p.redraw_standing_per_s
+        q[self.aboard, self.aboard] += redraw * self._boarding
+        if moving:
+            q[self.near, self.away] += p.left_behind_per_s
+            q[self.aboard, self.away] += p.moving_change_per_s
+            q[self.away, self.aboard] += p.moving_change_per_s * self._boarding
+            q[self.away, self.beside] += p.beside_comes_per_s
+            q[self.beside, self.away] += p.beside_leaves_per_s
+        else:
+            unload = {
+                Context.DOORS_OPEN: p.unload_open_per_s,
+                Context.DOORS_CLOSED: p.unload_closed_per_s,
+            }.get(context, p.unload_unknown_per_s)
+            q[self.aboard, self.near] += unload * (1 - p.straight_off_share) * self._staging
+            q[self.aboard, self.away] += unload * p.straight_off_share
+            q[self.near, self.aboard] += unload * p.load_near_factor * self._boarding
+            q[self.away, self.aboard] += unload * p.load_away_factor * self._boarding
+            q[self.near, self.near] += p.near_rate_redraw_per_s * self._staging
+            q[self.near, self.away] += p.near_leaves_per_s
+            q[self.away, self.near] += p.near_comes_per_s * self._staging
+            q[self.beside, self.near] += p.beside_leaves_per_s * self._staging
+        np.fill_diagonal(q, 0.0)
+        np.fill_diagonal(q, -q.sum(axis=1))
+        return q
+
+    def _exponential(self, context: Context, half_seconds: int) -> Array:
+        """Scaling and squaring with a Taylor series: Q is small and its norm known, so no library is needed here."""
+        a = self._generators[context] * (half_seconds / 2)
+        norm = float(np.abs(a).sum(axis=1).max())
+        squarings = max(0, int(np.ceil(np.log2(max(norm, 1e-12)))) + 2)
+        a = a / 2**squarings
+        term = np.eye(self.states)
+        total = term.copy()
+        for order in range(1, 13):
+            term = term @ a / order
+            total += term
+        for _ in range(squarings):
+            total = total @ total
+        total = np.maximum(total, 0.0)
+        return np.ascontiguousarray(total / total.sum(axis=1, keepdims=True))

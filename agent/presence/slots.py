@@ -1,0 +1,176 @@
+"""Rounds gathered into slots of some ten seconds, and slots laid out as the steps of the chain.
+
+A slot says how many rounds ended in it and in how many of them each tag was heard, on whatever antenna. Ten seconds is
+finer than anything decided from it and spares four of five steps. Times are on the tally's own axis (`t_s`), which
+runs on over reboots; who keeps it is the pipeline's affair.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.presence.chain import Counts, Step
+from agent.presence.model import Array, Context, Model
+
+SLOT_S = 10.0
+SLOT_ROUNDS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """`rounds` rounds between `from_s` and `to_s`; tag number `tags[i]` was heard in `heard[i]` of them.
+
+    `rssi_dbm[i]` is its mean strength over those, on the antenna that heard it best.
+    """
+
+    from_s: float
+    to_s: float
+    rounds: int
+    tags: NDArray[np.int32]
+    heard: Counts
+    rssi_dbm: NDArray[np.float32]
+
+    @property
+    def middle_s(self) -> float:
+        """The moment the slot stands for."""
+        return (self.from_s + self.to_s) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One round: when it ended, how long it took, and each tag number heard with its strongest RSSI."""
+
+    to_s: float
+    seconds: float
+    rssi_dbm: dict[int, float]
+
+
+def close_slot(rounds: Sequence[Heard]) -> Slot:
+    """The slot of some rounds, in order."""
+    counts: dict[int, int] = {}
+    strength: dict[int, float] = {}
+    for item in rounds:
+        for tag, rssi in item.rssi_dbm.items():
+            counts[tag] = counts.get(tag, 0) + 1
+            strength[tag] = strength.get(tag, 0.0) + rssi
+    return Slot(
+        from_s=rounds[0].to_s - rounds[0].seconds,
+        to_s=rounds[-1].to_s,
+        rounds=len(rounds),
+        tags=np.fromiter(counts.keys(), dtype=np.int32, count=len(counts)),
+        heard=np.fromiter(counts.values(), dtype=np.int16, count=len(counts)),
+        rssi_dbm=np.fromiter(
+            (total / counts[tag] for tag, total in strength.items()), dtype=np.float32, count=len(strength)
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Regimes:
+    """What the van was doing, piece by piece: `contexts[i]` from `from_s[i]` on; `gaps_s` are breaks in the record."""
+
+    from_s: tuple[float, ...]
+    contexts: tuple[Context, ...]
+    gaps_s: tuple[float, ...] = ()
+
+    def context(self, at_s: float) -> Context:
+        """What the van was doing at a moment."""
+        return self.contexts[max(0, bisect_right(self.from_s, at_s) - 1)]
+
+    def transition(self, model: Model, begin_s: float, end_s: float) -> Array:
+        """The product of the pieces between two moments (S, S)."""
+        gap = bisect_right(self.gaps_s, end_s) - bisect_right(self.gaps_s, begin_s)
+        i = max(0, bisect_right(self.from_s, begin_s) - 1)
+        last = max(i, bisect_left(self.from_s, end_s) - 1)
+        if i == last and not gap:
+            return model.transition(self.contexts[i], end_s - begin_s)
+        total: Array | None = None
+        at = begin_s
+        while i <= last:
+            until = end_s if i == last else self.from_s[i + 1]
+            piece = model.transition(self.contexts[i], until - at)
+            total = piece if total is None else total @ piece
+            at = until
+            i += 1
+        assert total is not None  # noqa: S101 - the loop ran at least once: i <= last
+        for _ in range(gap):
+            total = total @ model.transition(Context.GAP, 0.0)
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Each tag's mean strength while the van moved: `total_db` (tags,) over `slots` (tags,) slots."""
+
+    total_db: Array
+    slots: Array
+
+    def add(self, slot: Slot) -> Levels:
+        """One more slot heard while moving."""
+        if not len(slot.tags):
+            return self
+        total, count = self.total_db.copy(), self.slots.copy()
+        total[slot.tags] += slot.rssi_dbm
+        count[slot.tags] += 1.0
+        return Levels(total, count)
+
+    def mean_db(self) -> Array:
+        """The mean level of each tag; anything where it was never heard."""
+        return self.total_db / np.maximum(self.slots, 1.0)
+
+
+def lay_out(
+    model: Model,
+    regimes: Regimes,
+    slots: Sequence[Slot],
+    *,
+    begin_s: float,
+    marks_s: Sequence[float],
+    levels: Levels,
+) -> tuple[list[Step], list[int]]:
+    """The chain's steps from `begin_s` on: every slot, and a step without hearing at each of `marks_s` (sorted).
+
+    Returns the steps and, for each mark, the index of its step. `levels` hold as many tags as the beliefs.
+    """
+    tags = len(levels.slots)
+    mean_db = levels.mean_db()
+    steps: list[Step] = []
+    where: list[int] = []
+    at = begin_s
+    mark = 0
+    for slot in slots:
+        middle = max(slot.middle_s, at)
+        while mark < len(marks_s) and marks_s[mark] <= middle:
+            moment = max(marks_s[mark], at)
+            where.append(len(steps))
+            steps.append(Step(moment, regimes.transition(model, at, moment)))
+            at = moment
+            mark += 1
+        heard = np.zeros(tags, dtype=np.int16)
+        heard[slot.tags] = slot.heard
+        factors = None
+        if len(slot.tags) and regimes.context(middle) is not Context.MOVING:
+            two = model.strength(slot.rssi_dbm.astype(np.float64), mean_db[slot.tags], levels.slots[slot.tags])
+            factors = np.where(model.is_aboard, two[:, :1], two[:, 1:])
+        steps.append(
+            Step(
+                middle,
+                regimes.transition(model, at, middle),
+                model.likelihood(slot.rounds),
+                heard,
+                slot.tags if factors is not None else None,
+                factors,
+            )
+        )
+        at = middle
+    for moment in marks_s[mark:]:
+        moment = max(moment, at)  # noqa: PLW2901 - never before what already stands
+        where.append(len(steps))
+        steps.append(Step(moment, regimes.transition(model, at, moment)))
+        at = moment
+    return steps, where

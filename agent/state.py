@@ -1,0 +1,97 @@
+"""What the tally knows, whole: one frozen value that the pipeline turns into the next.
+
+`Setup` is what it was told (vehicle, sites, register, plan, model); `State` is what it found out. Both are values: a
+checkpoint is the state written down, and the same inputs from the same state give the same records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from agent.axis import Axis
+from agent.itinerary import Itinerary, Stop
+from agent.motion import Anchor, Motion
+from agent.presence.belief import Belief
+from agent.presence.model import Context, Model
+from agent.presence.slots import Regimes
+from agent.records import PlanRow
+from agent.register import Register
+from agent.sites import Site, SiteIndex
+from agent.statements import Ledger
+from agent.timeline import Timeline
+from agent.vehicle import Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What the vehicle holds: fixed while a state lives, but for new versions of sites, register and plan."""
+
+    vehicle: Vehicle
+    sites: SiteIndex
+    site_of: Mapping[str, Site]
+    register: Register
+    model: Model
+    plan: tuple[PlanRow, ...] | None = None
+    plan_version: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Is the reader heard? `since_s` dates the present answer; `lost` are antennas known to be off."""
+
+    up: bool = False
+    since_s: float = 0.0
+    lost: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What was found out so far. Times ending in `_s` are on the tally's axis."""
+
+    timeline: Timeline = field(default_factory=Timeline)
+    axis: Axis = field(default_factory=Axis)
+    motion: Motion = field(default_factory=Motion)
+    itinerary: Itinerary = field(default_factory=Itinerary)
+    belief: Belief | None = None
+    ledger: Ledger = field(default_factory=Ledger)
+    reading: Reading = field(default_factory=Reading)
+    trips: Mapping[int, str] = field(default_factory=dict)  # trip number → name: the date, then `.2`
+    doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
+    gaps_s: tuple[float, ...] = ()
+    begin_s: float = 0.0  # where the whole record begins
+    due_s: float | None = None  # when to state what is known, at the latest
+    settle_s: float | None = None  # when to look again at a stop
+    place_s: float = 0.0  # when to look again where the van stands
+    left: Anchor | None = None  # where the present leg began
+    trusted_s: float | None = None  # when time was first trusted in this boot
+
+
+def regimes(state: State, *, doors_wired: bool) -> Regimes:
+    """What the van was doing, for the presence model: moving on legs, at stops by the doors."""
+    unknown = Context.DOORS_UNKNOWN
+    of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
+    from_s: list[float] = []
+    contexts: list[Context] = []
+    for segment in state.itinerary.segments:
+        if not isinstance(segment, Stop):
+            from_s.append(segment.from_s)
+            contexts.append(Context.MOVING)
+            continue
+        end = segment.to_s if segment.to_s is not None else float("inf")
+        opened: bool | None = None
+        pieces: list[tuple[float, bool | None]] = []
+        if doors_wired:
+            for at, is_open in state.doors:
+                if at <= segment.from_s:
+                    opened = is_open
+                elif at < end:
+                    pieces.append((at, is_open))
+        from_s.append(segment.from_s)
+        contexts.append(of_doors[opened] if doors_wired else unknown)
+        for at, is_open in pieces:
+            from_s.append(at)
+            contexts.append(of_doors[is_open])
+    if not from_s:
+        return Regimes((state.begin_s,), (unknown,), state.gaps_s)
+    return Regimes(tuple(from_s), tuple(contexts), state.gaps_s)

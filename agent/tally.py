@@ -1,0 +1,340 @@
+"""From the state to statements: smooth a window, find moves, and say what stands, what falls and what is aboard.
+
+Called at decision moments only: a sweep after each departure, each arrival, now and then at a stop, the trip's end.
+Pure: gives a new state and the records that it takes to bring what was stated in line with what is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from agent import epcis
+from agent.axis import Moment
+from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
+from agent.itinerary import Leg, Place, Stop
+from agent.presence.belief import assess
+from agent.privacy import WITHHELD, is_working
+from agent.records import Listing, Record
+from agent.sites import site_uri
+from agent.state import Setup, State, regimes
+from agent.statements import Draft, Key, state_events, state_manifest, withdraw_manifest
+from agent.units import format_utc
+
+# Legs looked back on at each decision; the trip's end looks back on all of it. Judgement: what is not settled after
+# two more legs is rarely settled by a third.
+LEGS_BACK = 3
+# P(the whole set is right) at which a manifest is called certain.
+CERTAIN = 0.97
+# Rounds after the departure without which nothing is certain: the sweep has to have been heard.
+CERTAIN_ROUNDS = 15
+# Departures and arrivals are dated back to the first moving or standing fix: a few seconds either way. Judgement.
+DRIVEN_S = 5.0
+SIGMAS_95 = 2.4477  # radius that holds 95 in 100, in standard deviations of each axis (Rayleigh distribution)
+
+
+@dataclass(frozen=True, slots=True)
+class LegBelief:
+    """P(aboard) of each tag on one leg."""
+
+    leg: Leg
+    p: np.ndarray[Any, np.dtype[np.float64]]
+    rounds: int
+
+
+class Tally:
+    """One pass over a window of the state."""
+
+    def __init__(self, setup: Setup, state: State, *, now_s: float) -> None:
+        self.setup = setup
+        self.state = state
+        self.now_s = now_s
+        self.issued_s = self.utc(now_s)
+
+    def moment(self, t_s: float) -> Moment:
+        """A moment in UTC with its bounds."""
+        return self.state.axis.moment(self.state.timeline, t_s)
+
+    def utc(self, t_s: float) -> float:
+        """UTC seconds of a moment, as well as is known."""
+        return self.moment(t_s).utc_s
+
+    def run(self, *, settle: bool, whole: bool, final: bool = False) -> tuple[State, tuple[Record, ...]]:
+        """Assess, compare with what was stated, and give what must be said."""
+        state = self.state
+        if state.belief is None or not state.itinerary.segments:
+            return state, ()
+        from_s = self._window_from(whole=whole)
+        marks, accounts = lay_marks(
+            state.itinerary, from_s=from_s, begin_s=state.begin_s, now_s=self.now_s, settle=settle
+        )
+        if not marks:
+            return state, ()
+        legs = {s.number: s for s in state.itinerary.segments if isinstance(s, Leg)}
+        belief, assessment = assess(
+            state.belief,
+            model=self.setup.model,
+            regimes=regimes(state, doors_wired=self.setup.vehicle.inputs.doors is not None),
+            from_s=from_s,
+            to_s=self.now_s,
+            marks_s=[mark.at_s for mark in marks],
+            keep_s=sorted({legs[mark.leg].from_s for mark in marks if mark.kind == "leg"}),
+            also_s=[at for gap in state.gaps_s for at in (gap - 0.5, gap + 0.5)],
+        )
+        state = replace(state, belief=belief)
+        moves = find_moves(assessment, marks, accounts, belief.tags, moment=self.moment, final=final)
+        on_legs = []
+        for row, mark in zip(assessment.marks, marks, strict=True):
+            if mark.kind == "leg":
+                leg = legs[mark.leg]
+                inside = (assessment.at_s >= leg.from_s) & (assessment.at_s <= (leg.to_s or self.now_s))
+                on_legs.append(
+                    LegBelief(leg, assessment.aboard[row].astype(np.float64), int(assessment.rounds[inside].sum()))
+                )
+        now = assessment.aboard[assessment.marks[-1]]
+        self.state = state
+        return self._state(marks, accounts, moves, on_legs, now)
+
+    def _window_from(self, *, whole: bool) -> float:
+        segments = self.state.itinerary.segments
+        legs = [s for s in segments if isinstance(s, Leg)]
+        if whole or len(legs) < LEGS_BACK:
+            # What came before the first leg kept is known only where the whole record begins there.
+            return self.state.begin_s if segments[0].from_s <= self.state.begin_s else legs[0].from_s
+        return legs[-LEGS_BACK].from_s
+
+    def _state(
+        self,
+        marks: Sequence[Mark],
+        accounts: Sequence[Account],
+        moves: Sequence[Move],
+        on_legs: Sequence[LegBelief],
+        now: np.ndarray[Any, np.dtype[np.float32]],
+    ) -> tuple[State, tuple[Record, ...]]:
+        state = self.state
+        badges = {item.leg.number: self._badges(item) for item in on_legs}
+        stops = {s.number: s for s in state.itinerary.segments if isinstance(s, Stop)}
+        leg_after = {m.leg: m for m in marks if m.kind == "leg"}
+        drafts: list[Draft] = []
+        for move in moves:
+            listing = self.setup.register.find(move.tag)
+            if listing is None or listing.kind != "item":
+                continue
+            drafts.append(self._moved(move, listing, stops[move.stop], self._badges_at(move, stops, badges)))
+        for item in on_legs:
+            drafts.extend(self._driven(item, badges[item.leg.number]))
+        open_parts = {(a.stop, a.part) for a in accounts if a.open}
+        closed_parts = {(a.stop, a.part) for a in accounts} - open_parts
+        assert state.belief is not None  # noqa: S101 - run() looked
+        back = {tag for tag, p in zip(state.belief.tags, now, strict=True) if p >= ABOARD}
+        withdraw: list[Key] = []
+        for key in state.ledger.events:
+            if key[0] in {"load", "unload"}:
+                part = (key[1], key[2])
+                if part in closed_parts or (part in open_parts and key[3] in back):
+                    withdraw.append(key)
+            elif key[0] == "departed" and key[1] in leg_after:
+                withdraw.append(key)
+        for leg in state.itinerary.retired:
+            withdraw += [key for key in (("departed", leg.number), ("arrived", leg.number)) if key in state.ledger.events]
+        drafts.sort(key=lambda draft: (draft.at_s, draft.kind, str(draft.key)))
+        ledger, events = state_events(
+            state.ledger,
+            drafts,
+            withdraw=withdraw,
+            vehicle_epc=self.setup.vehicle.epc,
+            issued_s=self.issued_s,
+        )
+        state = replace(state, ledger=ledger)
+        records = list(events)
+        for leg in state.itinerary.retired:
+            ledger, gone = withdraw_manifest(state.ledger, leg.number, issued_s=self.issued_s)
+            state = replace(state, ledger=ledger)
+            records.extend(gone)
+        for item in on_legs:
+            state, body = self._manifest(state, item, badges[item.leg.number])
+            ledger, said = state_manifest(state.ledger, item.leg.number, body, issued_s=self.issued_s)
+            state = replace(state, ledger=ledger)
+            records.extend(said)
+        return state, tuple(records)
+
+    def _badges(self, item: LegBelief) -> tuple[epcis.Confident, ...]:
+        assert self.state.belief is not None  # noqa: S101 - run() looked
+        found = []
+        for number in np.flatnonzero(item.p >= ABOARD):
+            listing = self.setup.register.find(self.state.belief.tags[number]) if number else None
+            if listing is not None and listing.kind == "person":
+                found.append(epcis.Confident(listing.epc, float(item.p[number])))
+        return tuple(sorted(found, key=lambda c: c.epc)) if self._working(item.leg.from_s) else ()
+
+    def _badges_at(
+        self, move: Move, stops: Mapping[int, Stop], badges: Mapping[int, tuple[epcis.Confident, ...]]
+    ) -> tuple[epcis.Confident, ...]:
+        """The badges aboard on the leg that carried it: after a load, before an unload."""
+        segments = self.state.itinerary.segments
+        at = segments.index(stops[move.stop])
+        beside = at + 1 if move.kind == "load" else at - 1
+        leg = segments[beside] if 0 <= beside < len(segments) else None
+        return badges.get(leg.number, ()) if isinstance(leg, Leg) else ()
+
+    def _working(self, t_s: float) -> bool:
+        return is_working(self.setup.vehicle.privacy, self.utc(t_s))
+
+    def _place(self, place: Place, t_s: float) -> epcis.Place:
+        at_s = self.utc(t_s)
+        if not self._working(t_s):
+            return epcis.Place(location_uri=WITHHELD, timezone_offset="+00:00", geo=None)
+        site = self.setup.site_of.get(place.site) if place.site is not None else None
+        if site is not None:
+            return epcis.place_at_site(site_uri(site), site.timezone, at_s)
+        geo = None
+        if place.lat is not None and place.lon is not None:
+            geo = (place.lat, place.lon, SIGMAS_95 * place.sigma_m)
+        return epcis.Place(location_uri=None, timezone_offset="+00:00", geo=geo)
+
+    def _bounds(self, at_s: float, *, error_s: float) -> tuple[float, float, float]:
+        at = self.moment(at_s)
+        return at.utc_s, at.not_before_s - error_s, at.not_after_s + error_s
+
+    def _moved(self, move: Move, listing: Listing, stop: Stop, badges: tuple[epcis.Confident, ...]) -> Draft:
+        return Draft(
+            key=move.key,
+            kind="loaded" if move.kind == "load" else "unloaded",
+            at_s=move.at_s,
+            not_before_s=move.not_before_s,
+            not_after_s=move.not_after_s,
+            place=self._place(stop.place, move.at_t_s),
+            children=(epcis.Confident(listing.epc, move.p),),
+            badges=badges,
+        )
+
+    def _driven(self, item: LegBelief, badges: tuple[epcis.Confident, ...]) -> list[Draft]:
+        """The departure and, once it is over, the arrival of a leg."""
+        leg = item.leg
+        segments = self.state.itinerary.segments
+        at = segments.index(leg)
+        before = segments[at - 1] if at else None
+        drafts = []
+        utc_s, low, high = self._bounds(leg.from_s, error_s=DRIVEN_S)
+        if isinstance(before, Stop):
+            children = tuple(epcis.Confident(listing.epc, p) for listing, _, p in self._items(item))
+            place = self._place(before.place, leg.from_s)
+            if place.location_uri is not None or place.geo is not None:
+                drafts.append(
+                    Draft(("departed", leg.number), "departed", utc_s, low, high, place, children, badges)
+                )
+        after = segments[at + 1] if at + 1 < len(segments) else None
+        if isinstance(after, Stop) and leg.to_s is not None:
+            utc_s, low, high = self._bounds(leg.to_s, error_s=DRIVEN_S)
+            place = self._place(after.place, leg.to_s)
+            if place.location_uri is not None or place.geo is not None:
+                drafts.append(Draft(("arrived", leg.number), "arrived", utc_s, low, high, place, (), badges))
+        return drafts
+
+    def _items(self, item: LegBelief) -> list[tuple[Listing, str, float]]:
+        """(listing, tag, P) of every registered item aboard on a leg, by EPC."""
+        assert self.state.belief is not None  # noqa: S101 - run() looked
+        found: dict[str, tuple[Listing, str, float]] = {}
+        for number in np.flatnonzero(item.p >= ABOARD):
+            tag = self.state.belief.tags[number]
+            listing = self.setup.register.find(tag) if number else None
+            if listing is not None and listing.kind == "item":
+                p = float(item.p[number])
+                if listing.epc not in found or found[listing.epc][2] < p:
+                    found[listing.epc] = (listing, tag, p)
+        return [found[epc] for epc in sorted(found)]
+
+    def _manifest(
+        self, state: State, item: LegBelief, badges: tuple[epcis.Confident, ...]
+    ) -> tuple[State, dict[str, Any]]:
+        leg = item.leg
+        segments = state.itinerary.segments
+        at = segments.index(leg)
+        before = segments[at - 1] if at else None
+        after = segments[at + 1] if at + 1 < len(segments) else None
+        state, trip = self._trip_name(state, leg)
+        assert state.belief is not None  # noqa: S101 - run() looked
+        lines = []
+        for listing, tag, p in self._items(item):
+            line: dict[str, Any] = {"epc": listing.epc, "tag": tag, "name": listing.name, "confidence": round(p, 4)}
+            lines.append(line | {"loaded": self._loaded(state, tag, leg)})
+        unlisted = []
+        doubt = 1.0
+        for number in range(1, len(state.belief.tags)):
+            p, tag = float(item.p[number]), state.belief.tags[number]
+            listing = self.setup.register.find(tag)
+            if listing is None:
+                if p >= ABOARD:
+                    unlisted.append({"tag": tag, "confidence": round(p, 4)})
+            elif listing.kind == "item":
+                doubt *= max(p, 1 - p)
+        body: dict[str, Any] = {
+            "manifest": f"{self.setup.vehicle.id}/{trip}/{leg.index}",
+            "vehicle": self.setup.vehicle.id,
+            "trip": f"{self.setup.vehicle.id}/{trip}",
+            "badges": [
+                {"epc": badge.epc, "name": self.setup.register.by_epc[badge.epc].name, "confidence": round(badge.p, 4)}
+                for badge in badges
+            ],
+            "departed": self._end(before, leg.from_s) | {"position": self._position(before, leg.from_s)},
+            "arrived": None if leg.to_s is None else self._end(after, leg.to_s),
+            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS,
+            "items": lines,
+            "unlisted": sorted(unlisted, key=lambda line: str(line["tag"])),
+        }
+        return state, body
+
+    def _loaded(self, state: State, tag: str, leg: Leg) -> dict[str, Any] | None:
+        """Where this item was last loaded before a leg; None for what was aboard when the tool first ran."""
+        latest: Draft | None = None
+        for key, stated in state.ledger.events.items():
+            if key[0] == "load" and key[3] == tag and stated.draft.at_s <= self.utc(leg.from_s) + 60.0:
+                if latest is None or stated.draft.at_s > latest.at_s:
+                    latest = stated.draft
+        if latest is None:
+            return None
+        sites = {site_uri(site): site.id for site in self.setup.site_of.values()}
+        return {
+            "site": sites.get(latest.place.location_uri or ""),
+            "time": format_utc(latest.at_s),
+            "not_before": format_utc(latest.not_before_s),
+            "not_after": format_utc(latest.not_after_s),
+        }
+
+    def _end(self, stop: object, t_s: float) -> dict[str, Any]:
+        site = stop.place.site if isinstance(stop, Stop) and self._working(t_s) else None
+        return {"site": site, "time": format_utc(self.utc(t_s))}
+
+    def _position(self, stop: object, t_s: float) -> dict[str, float] | None:
+        if not isinstance(stop, Stop) or stop.place.lat is None or stop.place.lon is None or not self._working(t_s):
+            return None
+        place = stop.place
+        return {
+            "lat": round(stop.place.lat, 6),
+            "lon": round(stop.place.lon, 6),
+            "error_m": round(SIGMAS_95 * place.sigma_m, 1),
+        }
+
+    def _trip_name(self, state: State, leg: Leg) -> tuple[State, str]:
+        """`DATE`, then `DATE.2` …: the date of the trip's first departure in the home site's zone."""
+        if leg.trip in state.trips:
+            return state, state.trips[leg.trip]
+        home = self.setup.site_of.get(self.setup.vehicle.home or "")
+        zone = ZoneInfo(home.timezone) if home is not None and home.timezone else UTC
+        first = next(
+            (s for s in state.itinerary.segments if isinstance(s, Leg) and s.trip == leg.trip), leg
+        )
+        date = datetime.fromtimestamp(self.utc(first.from_s), tz=zone).date().isoformat()
+        taken = set(state.trips.values())
+        name, n = date, 1
+        while name in taken:
+            n += 1
+            name = f"{date}.{n}"
+        return replace(state, trips={**state.trips, leg.trip: name}), name
+
+
