@@ -20,26 +20,24 @@ PYTHON ?=
 help:  ## this list
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/make \1\t\2/p' Makefile | expand -t 14
 
-demo: $(VENV)/.ready  ## the whole job on one machine, no hardware (DEMO_ARGS="--speed 600 --seed 3")
+demo: $(VENV)/.project  ## the whole job on one machine, no hardware (DEMO_ARGS="--speed 600 --seed 3")
 	@$(VENV)/bin/roadtally demo $(DEMO_ARGS)
 
-test: $(VENV)/.ready  ## the tests (TEST_ARGS="-k epc", or "-m 'not integration'" for the quick ones)
+test: $(VENV)/.tools  ## the tests (TEST_ARGS="-k epc", or "-m 'not integration'" for the quick ones)
 	@$(VENV)/bin/python -m pytest -p tests.ci_plugin $(TEST_ARGS)
 
-lint: $(VENV)/.ready  ## ruff with all its rules, mypy strict
-	@$(VENV)/bin/ruff check agent tests
+lint: $(VENV)/.tools  ## ruff with all its rules, mypy strict
+	@$(VENV)/bin/ruff check agent tests .ci
 	@$(VENV)/bin/mypy
 
-bench: $(VENV)/.ready  ## the benchmarks: every script of tests/bench, with medians and the machine
+bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medians and the machine
 	@set -e; for script in tests/bench/bench_*.py; do \
 	  test -e "$$script" || { echo "There is no benchmark in tests/bench." >&2; exit 1; }; \
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
 
 lock: $(LOCKING)/bin/uv  ## write requirements.lock anew from pyproject.toml (asks the package index)
-	@$(LOCKING)/bin/uv pip compile --quiet --universal --generate-hashes --python-version 3.11 --all-extras \
-	  --no-header --no-emit-index-url --no-annotate pyproject.toml -o requirements.lock
-	@echo "requirements.lock is written; LOCK_ARGS are not needed: delete a line of it first to let that package move on."
+	@$(LOCKING)/bin/python .ci/lock.py
 
 clean:  ## remove the virtual environment, caches and outputs
 	@rm -rf $(VENV) .cache .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage build dist out
@@ -58,17 +56,27 @@ $(VENV)/bin/python:
 	echo "Setting up $(VENV) with $$($$found --version)."; \
 	$$found -m venv $(VENV)
 
-# What the lock names, each file checked against its hash.
-$(VENV)/.locked: requirements.lock | $(VENV)/bin/python
-	@echo "Installing what requirements.lock names: once, about a minute with a good connection."
-	@$(VENV)/bin/python $(PIP) install --require-hashes --only-binary :all: --no-binary gpsd-py3 -r requirements.lock
+# The lock's first part is what the demo runs, the second what only tests and lint need. Every file is checked against
+# its hash. gpsd-py3 is published as source alone; nothing else may be built here.
+INSTALL := $(VENV)/bin/python $(PIP) install --require-hashes --only-binary :all: --no-binary gpsd-py3
+
+$(VENV)/.base: requirements.lock | $(VENV)/bin/python
+	@echo "Installing what the program needs: once, 10 to 60 seconds."
+	@sed '/^# Below this line/,$$d' requirements.lock > $(VENV)/base.lock
+	@$(INSTALL) -r $(VENV)/base.lock
 	@touch $@
 
 # This folder itself, editable. hatchling is in the lock, so no build environment is fetched.
-$(VENV)/.ready: pyproject.toml $(VENV)/.locked
+$(VENV)/.project: pyproject.toml $(VENV)/.base
 	@$(VENV)/bin/python $(PIP) install --no-deps --no-build-isolation --no-index --editable .
 	@touch $@
 
+$(VENV)/.tools: requirements.lock $(VENV)/.project
+	@echo "Installing what the tests need: once, 20 to 90 seconds."
+	@$(INSTALL) -r requirements.lock
+	@touch $@
+
+# uv holds to the versions that the lock has; take a package's lines out of it to let that one move on.
 $(LOCKING)/bin/uv:
 	@python3 -m venv $(LOCKING)
 	@$(LOCKING)/bin/python $(PIP) install uv
