@@ -1,0 +1,266 @@
+"""The vehicle's store: custody records with their outbox, the pipeline's checkpoint, and what the dispatch side sent.
+
+One SQLite file (WAL, synchronous=FULL), one writer: the run loop's thread. `append` is the only way in for records:
+they, their outbox rows and the checkpoint that already knows of them are committed together or not at all, so that a
+restart goes on from the checkpoint and neither loses a record nor makes one twice. A record leaves the outbox only by
+`acknowledge`, and the store never. Raw reads are kept thinned, by tag, antenna and minute, and end with `prune`.
+
+Numbering: `(vehicle, epoch, seq)` names a record for ever. A new store begins with epoch 1 and seq 1, which the
+dispatch side may know from an earlier store of this vehicle (a replaced card, a restored backup). Therefore nothing is
+published until the retained ack could have arrived (`settle`), and an ack that covers what this store never published
+begins a new epoch, in which every record is sent again.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import logging
+import os
+import sqlite3
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Self
+
+import msgspec
+from msgspec import Struct
+
+from agent.errors import StoreError
+from agent.messages import DownLeaf, Downlink, OutboxRow
+from agent.records import Read, Record
+from agent.store_connection import connect, told, transaction
+from agent.store_outbox import OutboxReader
+from agent.store_readings import prune_readings, thinned
+from agent.store_schema import migrate
+
+_LOG = logging.getLogger(__name__)
+_INSERT_RECORD = "INSERT INTO record (seq, kind, body, boot, mono) VALUES (?, ?, ?, ?, ?)"
+_UPSERT_CHECKPOINT = (
+    "INSERT INTO checkpoint (id, state, boot, mono, seq) VALUES (1, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
+    " state = excluded.state, boot = excluded.boot, mono = excluded.mono, seq = excluded.seq"
+)
+_UPSERT_READING = (
+    "INSERT INTO reading (boot, minute, tag, antenna, reads, rssi_dbm) VALUES (?, ?, ?, ?, ?, ?)"
+    " ON CONFLICT DO UPDATE SET reads = reads + excluded.reads, rssi_dbm = max(rssi_dbm, excluded.rssi_dbm)"
+)
+_UPSERT_HELD = (
+    "INSERT INTO held (leaf, version, digest, content) VALUES (?, ?, ?, ?) ON CONFLICT (leaf) DO UPDATE SET"
+    " version = excluded.version, digest = excluded.digest, content = excluded.content"
+)
+
+
+class Checkpoint(Struct, frozen=True):
+    """Where the pipeline goes on from: its state, and the boot, moment and last record of when it was taken."""
+
+    state: bytes
+    boot: int
+    mono: float
+    seq: int
+
+
+class Store:
+    """An open store; made by `Store.open`. Every method raises StoreError where the disk fails."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, lock: int) -> None:
+        self._path = path
+        self._connection = connection
+        self._lock = lock
+        self._last_seq: int = connection.execute("SELECT coalesce(max(seq), 0) FROM record").fetchone()[0]
+        self._epoch = int(self.meta("epoch") or "1")
+        self._settled = self.meta("settled") is not None
+
+    @classmethod
+    def open(cls, path: Path | str) -> Self:
+        """Open the store, or begin one; an older one is brought up to date.
+
+        Raises StoreError where it cannot be used or another process uses it.
+        """
+        path = Path(path)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError as problem:
+            raise StoreError(
+                f"{path}: the store's folder cannot be used ({problem}); let the agent's user own the folder."
+            ) from problem
+        connection = None
+        try:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)  # given up by the kernel however the process ends
+            except OSError as problem:
+                raise StoreError(f"{path}: another process uses this store; end it, or set another path.") from problem
+            with told(path, "opening the store"):
+                connection = connect(path, writer=True)
+                migrate(connection, path=str(path))
+                return cls(path, connection, lock)
+        except BaseException:
+            if connection is not None:
+                connection.close()
+            os.close(lock)
+            raise
+
+    def close(self) -> None:
+        """Close the store; everything appended is already safe."""
+        self._connection.close()
+        os.close(self._lock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def epoch(self) -> int:
+        """The epoch of every record in this store."""
+        return self._epoch
+
+    @property
+    def last_seq(self) -> int:
+        """The seq of the newest record; 0 where there is none."""
+        return self._last_seq
+
+    def boot(self) -> int:
+        """Count a start of the computer; its number, from 1."""
+        with told(self._path, "counting the boot"), transaction(self._connection):
+            cursor = self._connection.execute("INSERT INTO boot (boot) SELECT coalesce(max(boot), 0) + 1 FROM boot")
+            if cursor.lastrowid is None:
+                raise AssertionError("SQLite gave a row no number")
+            return cursor.lastrowid
+
+    def trust_time(self, *, boot: int, offset_s: float) -> None:
+        """Note UTC minus the monotonic clock of a boot, so that its reads have an age."""
+        with told(self._path, "noting a boot's time"):
+            self._connection.execute("UPDATE boot SET offset_s = ? WHERE boot = ?", (offset_s, boot))
+
+    def append(
+        self,
+        records: Sequence[Record] = (),
+        *,
+        boot: int,
+        mono: float,
+        checkpoint: bytes | None = None,
+        blocks: Sequence[tuple[int, bytes]] = (),
+        drop_blocks_below: int | None = None,
+        reads: Iterable[Read] = (),
+    ) -> range:
+        """Commit all of it in one transaction; the seqs of `records`, in their order.
+
+        `checkpoint` is the pipeline's state after these records; `blocks` are new pieces of its history by their id
+        (one that is there already is replaced), of which those below `drop_blocks_below` go. Returns once on disk.
+        """
+        seqs = range(self._last_seq + 1, self._last_seq + 1 + len(records))
+        rows = [
+            (seq, record.kind, msgspec.json.encode(record.body).decode(), boot, mono)
+            for seq, record in zip(seqs, records, strict=True)
+        ]
+        readings = [(boot, *reading) for reading in thinned(reads)]
+        execute, executemany = self._connection.execute, self._connection.executemany
+        with told(self._path, f"storing {len(rows)} records"), transaction(self._connection):
+            executemany(_INSERT_RECORD, rows)
+            executemany("INSERT INTO outbox (seq) VALUES (?)", [(seq,) for seq in seqs])
+            if checkpoint is not None:
+                execute(_UPSERT_CHECKPOINT, (checkpoint, boot, mono, self._last_seq + len(rows)))
+            executemany("INSERT OR REPLACE INTO block (id, data) VALUES (?, ?)", blocks)
+            if drop_blocks_below is not None:
+                execute("DELETE FROM block WHERE id < ?", (drop_blocks_below,))
+            executemany(_UPSERT_READING, readings)
+        self._last_seq += len(rows)
+        return seqs
+
+    def checkpoint(self) -> Checkpoint | None:
+        """The last checkpoint; None where none was ever taken."""
+        with told(self._path, "reading the checkpoint"):
+            row = self._connection.execute("SELECT state, boot, mono, seq FROM checkpoint").fetchone()
+        return None if row is None else Checkpoint(*row)
+
+    def blocks(self) -> tuple[tuple[int, bytes], ...]:
+        """The pieces of the pipeline's history that are kept, by id."""
+        with told(self._path, "reading the history"):
+            return tuple(self._connection.execute("SELECT id, data FROM block ORDER BY id"))
+
+    def unacked(self, *, after: int = 0, limit: int = 50) -> tuple[OutboxRow, ...]:
+        """The first `limit` records above `after` that no ack has covered."""
+        with self.outbox() as reader:
+            return reader.page(after=after, limit=limit).rows
+
+    def outbox(self) -> OutboxReader:
+        """A view of the outbox for the publisher's thread, with its own connection; whoever asks closes it."""
+        return OutboxReader(self._path)
+
+    def backlog(self) -> int:
+        """How many records no ack has covered."""
+        with told(self._path, "counting the outbox"):
+            (count,) = self._connection.execute("SELECT count(*) FROM outbox").fetchone()
+        return int(count)
+
+    def settle(self) -> None:
+        """The publisher is connected and has heard any retained ack: from now on records may be published."""
+        if not self._settled:
+            self.set_meta("settled", "1")
+            self._settled = True
+
+    def acknowledge(self, *, epoch: int, upto: int, also: Sequence[tuple[int, int]] = ()) -> int:
+        """Take what an ack covers off the outbox; how many records that were. The records themselves stay.
+
+        Ranges hold both their ends. An ack of an earlier epoch, or one from the past, changes nothing.
+        """
+        highest = max([upto, *(last for _, last in also)])
+        if highest < 1 or epoch < self._epoch:
+            return 0
+        if epoch > self._epoch or highest > self._last_seq or not self._settled:
+            self._begin_epoch(epoch + 1)
+            return 0
+        with told(self._path, "trimming the outbox"), transaction(self._connection):
+            trimmed = self._connection.execute("DELETE FROM outbox WHERE seq <= ?", (upto,)).rowcount
+            for first, last in also:
+                trimmed += self._connection.execute(
+                    "DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)
+                ).rowcount
+        return trimmed
+
+    def _begin_epoch(self, epoch: int) -> None:
+        _LOG.warning(
+            "the dispatch side knows records of epoch %d that this store never published; it begins epoch %d, in which"
+            " all of its %d records are sent",
+            epoch - 1, epoch, self._last_seq,
+        )  # fmt: skip
+        with told(self._path, "beginning an epoch"), transaction(self._connection):
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'epoch'", (str(epoch),))
+            self._connection.execute("INSERT OR IGNORE INTO outbox (seq) SELECT seq FROM record")
+        self._epoch = epoch
+
+    def hold(self, downlink: Downlink) -> None:
+        """Keep this version as the last good one of its leaf; call it only for what has proved usable."""
+        content = msgspec.json.encode(downlink.content).decode()
+        with told(self._path, f"keeping {downlink.leaf}"):
+            self._connection.execute(_UPSERT_HELD, (downlink.leaf, downlink.version, downlink.digest, content))
+
+    def held(self, leaf: DownLeaf) -> Downlink | None:
+        """The last good version of a leaf; None where none was ever kept."""
+        with told(self._path, f"reading {leaf}"):
+            row = self._connection.execute(
+                "SELECT version, digest, content FROM held WHERE leaf = ?", (leaf,)
+            ).fetchone()
+        return None if row is None else Downlink(leaf, row[0], row[1], msgspec.json.decode(row[2]))
+
+    def meta(self, key: str) -> str | None:
+        """A small fact kept under a name; None where there is none."""
+        with told(self._path, f"reading {key}"):
+            row = self._connection.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Keep a small fact under a name."""
+        with told(self._path, f"keeping {key}"):
+            self._connection.execute(
+                "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                (key, value),
+            )
+
+    def prune(self, *, before_utc_s: float, most_readings: int = 2_000_000) -> int:
+        """Drop the thinned reads older than `before_utc_s` and the oldest beyond `most_readings`; how many rows.
+
+        Custody records are not touched.
+        """
+        with told(self._path, "pruning reads"), transaction(self._connection):
+            return prune_readings(self._connection, before_utc_s=before_utc_s, most_readings=most_readings)

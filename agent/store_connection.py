@@ -1,0 +1,71 @@
+"""How the vehicle's store talks to SQLite: connections, their pragmas, and errors that say who must do what."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from agent.errors import StoreError
+
+_BUSY_TIMEOUT_S = 5.0
+# By the primary result code of https://www.sqlite.org/rescode.html.
+_WHAT_TO_DO = {
+    "BUSY": "another program keeps it locked; end that program",
+    "LOCKED": "another program keeps it locked; end that program",
+    "FULL": "the disk is full; free some space, nothing stored has been lost",
+    "CORRUPT": "the file is damaged; move it and its -wal file away and keep them, the next start begins anew",
+    "NOTADB": "this file is no store; move it away or set another path",
+    "IOERR": "the disk failed; see the kernel's log, and replace the card or disk",
+    "READONLY": "the file may not be written; let the agent's user own it and mount the disk for writing",
+    "CANTOPEN": "the file cannot be opened; the folder must exist and belong to the agent's user",
+    "PERM": "the file may not be written; let the agent's user own it",
+}
+
+
+def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
+    """A connection in autocommit mode with WAL and synchronous=FULL; a reader's can write nothing.
+
+    A writer's may only be used by the thread that opened it. Raises sqlite3.Error.
+    """
+    connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_TIMEOUT_S, check_same_thread=writer)
+    try:
+        if writer:
+            connection.execute("PRAGMA journal_mode = WAL")
+            # FULL syncs the log at every commit: under NORMAL a power cut takes back what was committed.
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+        else:
+            connection.execute("PRAGMA query_only = ON")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+@contextmanager
+def told(path: Path, doing: str) -> Iterator[None]:
+    """Turn what SQLite raises while `doing` something into a StoreError that says what, where and what to do."""
+    try:
+        yield
+    except sqlite3.ProgrammingError:
+        raise  # a wrong thread, a closed store: our own mistake, not the disk's
+    except sqlite3.Error as problem:
+        name = getattr(problem, "sqlite_errorname", "") or "SQLITE_ERROR"
+        do = _WHAT_TO_DO.get(name.removeprefix("SQLITE_").split("_")[0], "this should not happen; report it")
+        raise StoreError(f"{path}: {doing} failed ({problem}, {name}); {do}.") from problem
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All of what is done inside, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        # A full disk or an I/O error may already have ended the transaction; a ROLLBACK would then hide the reason.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise

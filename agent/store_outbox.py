@@ -1,0 +1,64 @@
+"""What the publisher sees of the store: the records that no ack has covered, by a read-only connection of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Self
+
+from msgspec import Struct
+
+from agent.messages import OutboxRow
+from agent.store_connection import connect, told
+
+_PAGE = (
+    "SELECT record.seq, record.kind, record.body FROM outbox JOIN record USING (seq)"
+    " WHERE outbox.seq > ? ORDER BY outbox.seq LIMIT ?"
+)
+
+
+class OutboxPage(Struct, frozen=True):
+    """Some unacked records in order of seq, all of `epoch`. Nothing may be published as long as `settled` is false."""
+
+    epoch: int
+    settled: bool
+    rows: tuple[OutboxRow, ...]
+
+
+class OutboxReader:
+    """Reads the outbox while the store's one writer goes on; for one thread at a time, whichever.
+
+    Raises StoreError.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with told(path, "opening the outbox"):
+            self._connection = connect(path, writer=False)
+
+    def page(self, *, after: int, limit: int) -> OutboxPage:
+        """The first `limit` unacked records with a seq above `after`."""
+        with told(self._path, "reading the outbox"):
+            # One read transaction, so that the epoch is that of the rows.
+            self._connection.execute("BEGIN")
+            try:
+                meta = dict(
+                    self._connection.execute("SELECT key, value FROM meta WHERE key IN ('epoch', 'settled')").fetchall()
+                )
+                rows = self._connection.execute(_PAGE, (after, limit)).fetchall()
+            finally:
+                self._connection.execute("COMMIT")
+        return OutboxPage(
+            int(meta["epoch"]),
+            "settled" in meta,
+            tuple(OutboxRow(seq, kind, body.encode()) for seq, kind, body in rows),
+        )
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

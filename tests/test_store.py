@@ -1,0 +1,391 @@
+"""The store: committed together or not at all, trimmed by acks alone, and nothing committed is ever lost."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from agent.errors import StoreError
+from agent.messages import Downlink, decode_downlink, encode_downlink
+from agent.records import Read, Record
+from agent.store import Checkpoint, Store
+
+ROOT = Path(__file__).resolve().parents[1]
+V1_SCHEMA = Path(__file__).parent / "fixtures" / "store_v1.sql"
+
+
+def notices(count: int, *, first: int = 0) -> list[Record]:
+    """Records that can be told apart."""
+    return [Record("notice", {"notice": "gap", "n": first + n}) for n in range(count)]
+
+
+def seqs(store: Store) -> list[int]:
+    """The whole outbox."""
+    return [row.seq for row in store.unacked(limit=1_000_000)]
+
+
+def rows(path: Path, query: str) -> list[Any]:
+    """What an independent connection reads."""
+    connection = sqlite3.connect(path)
+    try:
+        return connection.execute(query).fetchall()
+    finally:
+        connection.close()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the store lies."""
+    return tmp_path / "deep" / "store.db"
+
+
+@pytest.fixture
+def store(path: Path) -> Iterator[Store]:
+    """A new store whose publisher has been connected."""
+    with Store.open(path) as made:
+        made.settle()
+        yield made
+
+
+def test_records_are_numbered_from_one_and_survive(path: Path) -> None:
+    """Seqs count from 1 and go on after a restart; body, kind, boot and moment are kept."""
+    with Store.open(path) as store:
+        assert (store.epoch, store.last_seq, store.boot()) == (1, 0, 1)
+        assert store.append(notices(2), boot=1, mono=3.5) == range(1, 3)
+        assert store.append([], boot=1, mono=4.0) == range(3, 3)
+    with Store.open(path) as store:
+        assert (store.boot(), store.last_seq) == (2, 2)
+        assert store.append([Record("event", {"größe": [1.5, None]})], boot=2, mono=0.25) == range(3, 4)
+        assert store.unacked(after=2)[0].body == '{"größe":[1.5,null]}'.encode()
+    assert rows(path, "SELECT seq, kind, boot, mono FROM record") == [
+        (1, "notice", 1, 3.5),
+        (2, "notice", 1, 3.5),
+        (3, "event", 2, 0.25),
+    ]
+
+
+def test_commits_are_synced_in_full(store: Store, path: Path) -> None:
+    """The writer's connection runs in WAL with synchronous=FULL (2), without which a power cut takes commits back."""
+    assert store._connection.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert rows(path, "PRAGMA journal_mode") == [("wal",)]
+
+
+def test_records_and_checkpoint_come_together_or_not_at_all(store: Store, path: Path) -> None:
+    """Where one part cannot be stored, none is, and the next append takes the same seqs."""
+    store.append(notices(1), boot=1, mono=1.0, checkpoint=b"one", blocks=[(1, b"a"), (2, b"b")])
+    with pytest.raises(StoreError, match="storing 2 records failed"):
+        store.append(notices(2), boot=1, mono=2.0, checkpoint=b"two", blocks=[(3, None)])  # type: ignore[list-item]
+    assert store.checkpoint() == Checkpoint(b"one", 1, 1.0, 1)
+    assert rows(path, "SELECT count(*) FROM record") == [(1,)]
+    assert seqs(store) == [1]
+    assert store.append(notices(2), boot=1, mono=3.0, checkpoint=b"three", blocks=[(3, b"c")], drop_blocks_below=2) == (
+        range(2, 4)
+    )
+    assert store.checkpoint() == Checkpoint(b"three", 1, 3.0, 3)
+    assert store.blocks() == ((2, b"b"), (3, b"c"))
+
+
+def test_a_new_store_has_no_checkpoint(store: Store) -> None:
+    """Nothing is made up where nothing was kept."""
+    assert store.checkpoint() is None
+    assert store.blocks() == ()
+    assert store.held("plan") is None
+    assert store.meta("anything") is None
+
+
+def test_an_ack_trims_the_outbox_and_keeps_the_records(store: Store, path: Path) -> None:
+    """Ranges hold both their ends; a repeated or older ack changes nothing."""
+    store.append(notices(10), boot=1, mono=1.0)
+    assert store.acknowledge(epoch=1, upto=3, also=[(5, 6), (9, 9)]) == 6
+    assert seqs(store) == [4, 7, 8, 10]
+    assert store.acknowledge(epoch=1, upto=3, also=[(5, 6), (9, 9)]) == 0
+    assert store.acknowledge(epoch=1, upto=1) == 0
+    assert (store.backlog(), seqs(store)) == (4, [4, 7, 8, 10])
+    assert rows(path, "SELECT count(*) FROM record") == [(10,)]
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.integers(0, 12),
+    st.lists(st.tuples(st.integers(1, 12), st.integers(0, 4)).map(lambda r: (r[0], min(12, sum(r)))), max_size=4),
+)
+def test_the_outbox_is_what_no_ack_covered(upto: int, also: list[tuple[int, int]]) -> None:
+    """For any ack of what was published, what is left is exactly the complement."""
+    # hypothesis runs one test many times, so tmp_path would be shared
+    with TemporaryDirectory() as folder, Store.open(Path(folder) / "store.db") as store:
+        store.settle()
+        store.append(notices(12), boot=1, mono=1.0)
+        store.acknowledge(epoch=1, upto=upto, also=also)
+        covered = set(range(1, upto + 1)).union(*(range(first, last + 1) for first, last in also))
+        assert seqs(store) == [seq for seq in range(1, 13) if seq not in covered]
+
+
+def test_an_ack_for_what_was_never_published_begins_an_epoch(path: Path) -> None:
+    """A new store of a vehicle that the dispatch side knows sends everything anew under a new epoch, for good."""
+    with Store.open(path) as store:
+        store.append(notices(3), boot=1, mono=1.0)
+        assert store.acknowledge(epoch=1, upto=500) == 0
+        assert (store.epoch, seqs(store)) == (2, [1, 2, 3])
+        store.settle()
+        assert store.acknowledge(epoch=2, upto=2) == 2
+    with Store.open(path) as store:
+        assert (store.epoch, seqs(store)) == (2, [3])
+        assert store.acknowledge(epoch=1, upto=500) == 0
+        assert seqs(store) == [3]
+
+
+def test_a_restored_backup_is_noticed(store: Store) -> None:
+    """An ack beyond the newest record tells that records have been made elsewhere: all are sent again."""
+    store.append(notices(3), boot=1, mono=1.0)
+    store.acknowledge(epoch=1, upto=3)
+    assert store.acknowledge(epoch=1, upto=3, also=[(7, 9)]) == 0
+    assert (store.epoch, seqs(store)) == (2, [1, 2, 3])
+
+
+def test_before_it_has_settled_any_ack_is_of_an_earlier_store(path: Path) -> None:
+    """Even one that covers fewer records than there are: none of these has been published yet."""
+    with Store.open(path) as store:
+        store.append(notices(9), boot=1, mono=1.0)
+        with store.outbox() as outbox:
+            assert outbox.page(after=0, limit=1).settled is False
+            assert store.acknowledge(epoch=4, upto=0) == 0
+            assert store.acknowledge(epoch=4, upto=5) == 0
+            store.settle()
+            page = outbox.page(after=7, limit=9)
+            assert (page.epoch, page.settled, [row.seq for row in page.rows]) == (5, True, [8, 9])
+
+
+def test_the_outbox_is_read_from_another_thread_while_the_writer_writes(store: Store) -> None:
+    """The publisher's thread sees every commit at its next look, in order, and cannot write."""
+    outbox = store.outbox()
+    seen: list[int] = []
+    done = threading.Event()
+
+    def read() -> None:
+        while not (done.is_set() and len(seen) == store_seq[0]):
+            seen.extend(row.seq for row in outbox.page(after=seen[-1] if seen else 0, limit=7).rows)
+
+    store_seq = [0]
+    thread = threading.Thread(target=read)
+    thread.start()
+    for first in range(60):
+        store.append(notices(1 + first % 3, first=first), boot=1, mono=float(first))
+    store_seq[0] = store.last_seq
+    done.set()
+    thread.join(10.0)
+    assert not thread.is_alive()
+    assert seen == list(range(1, store.last_seq + 1))
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        outbox._connection.execute("DELETE FROM outbox")
+    outbox.close()
+
+
+def test_the_last_good_version_is_held(path: Path) -> None:
+    """A later version takes the place of an earlier one of the same leaf, and its content comes back as it was."""
+    content = {"type": "FeatureCollection", "features": [{"id": "depot", "name": "Hof Ü"}]}
+    first = decode_downlink(encode_downlink(version=1, content=content), leaf="sites")
+    second = decode_downlink(encode_downlink(version=2, content=content | {"note": 1.5}), leaf="sites")
+    plan = Downlink("plan", 9, "sha-256:" + "0" * 64, "vehicle,date\r\n")
+    with Store.open(path) as store:
+        for downlink in (first, second, plan):
+            store.hold(downlink)
+        store.set_meta("last-time", "2026-03-02T07:01:12.000Z")
+        store.set_meta("last-time", "2026-03-02T07:01:13.000Z")
+    with Store.open(path) as store:
+        assert store.held("sites") == second
+        assert store.held("plan") == plan
+        assert store.meta("last-time") == "2026-03-02T07:01:13.000Z"
+
+
+def test_reads_are_thinned_by_minute_tag_and_antenna(store: Store, path: Path) -> None:
+    """Counts add up and the strongest stays, also over two appends of the same minute."""
+    first = [Read(59.9, "3376", 1, -60.5, 2), Read(60.0, "3376", 1, -61.0), Read(61.0, "3376", 2, -50.0)]
+    store.append([], boot=1, mono=61.0, reads=first)
+    store.append([], boot=1, mono=70.0, reads=[Read(62.0, "3376", 1, -55.0, 3), Read(63.0, "3008", 1, -70.0)])
+    assert rows(path, "SELECT boot, minute, tag, antenna, reads, rssi_dbm FROM reading") == [
+        (1, 0, "3376", 1, 2, -60.5),
+        (1, 1, "3008", 1, 1, -70.0),
+        (1, 1, "3376", 1, 4, -55.0),
+        (1, 1, "3376", 2, 1, -50.0),
+    ]
+
+
+def test_old_reads_go_and_custody_stays(store: Store, path: Path) -> None:
+    """Reads older than asked go, those of a boot without time go with the boot after it; records never go."""
+    for boot in (1, 2, 3):
+        assert store.boot() == boot
+        reads = [Read(60.0 * minute, "3376", 1, -60.0) for minute in range(5)]
+        store.append(notices(1), boot=boot, mono=300.0, reads=reads)
+    store.trust_time(boot=1, offset_s=10_000.0)
+    store.trust_time(boot=3, offset_s=20_000.0)
+    kept = "SELECT boot, count(*) FROM reading GROUP BY boot ORDER BY boot"
+    assert store.prune(before_utc_s=10_125.0) == 2
+    assert rows(path, kept) == [(1, 3), (2, 5), (3, 5)]
+    assert store.prune(before_utc_s=19_999.0) == 3
+    assert rows(path, kept) == [(2, 5), (3, 5)]
+    assert store.prune(before_utc_s=20_000.0) == 5
+    assert rows(path, kept) == [(3, 5)]
+    assert store.prune(before_utc_s=0.0, most_readings=2) == 4
+    assert rows(path, "SELECT minute FROM reading") == [(4,)]
+    assert rows(path, "SELECT count(*) FROM record") == [(3,)]
+
+
+def test_only_one_process_at_a_time(store: Store, path: Path) -> None:
+    """A second opening is refused with what to do, and the first goes on."""
+    with pytest.raises(StoreError, match="another process uses this store; end it"):
+        Store.open(path)
+    assert store.append(notices(1), boot=1, mono=1.0) == range(1, 2)
+
+
+def test_a_file_that_is_no_store_is_told(tmp_path: Path) -> None:
+    """What, where, and what to do stand in the error; the file is left alone."""
+    path = tmp_path / "store.db"
+    path.write_bytes(b"not a database at all, " * 100)
+    with pytest.raises(StoreError, match=r"store\.db: opening the store failed .*SQLITE_NOTADB.*move it away"):
+        Store.open(path)
+    assert path.read_bytes().startswith(b"not a database")
+    with pytest.raises(StoreError, match=r"the store's folder cannot be used .*own the folder"):
+        Store.open(path / "below" / "store.db")
+
+
+def test_a_full_disk_is_told_and_loses_nothing(store: Store) -> None:
+    """Out of space the append fails whole; once there is space again the same seqs are given."""
+    store.append(notices(1), boot=1, mono=1.0)
+    # SQLite's own limit stands in for the disk's: it raises the same SQLITE_FULL.
+    (pages,) = store._connection.execute("PRAGMA page_count").fetchone()
+    store._connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(StoreError, match=r"SQLITE_FULL\); the disk is full; free some space"):
+        store.append([Record("notice", {"text": "x" * 200_000})], boot=1, mono=2.0, checkpoint=b"never")
+    store._connection.execute("PRAGMA max_page_count = 1000000")
+    assert store.checkpoint() is None
+    assert store.append(notices(1), boot=1, mono=3.0) == range(2, 3)
+
+
+def test_a_lock_that_stays_is_told(store: Store, path: Path) -> None:
+    """Another program that holds the file locked is named as the cause."""
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    store._connection.execute("PRAGMA busy_timeout = 0")
+    with pytest.raises(StoreError, match=r"SQLITE_BUSY.*end that program"):
+        store.append(notices(1), boot=1, mono=1.0)
+    other.execute("ROLLBACK")
+    other.close()
+    assert store.append(notices(1), boot=1, mono=1.0) == range(1, 2)
+
+
+def test_a_wrong_thread_is_our_own_bug(store: Store) -> None:
+    """The writer used from a second thread is no StoreError: nobody on the road could do anything about it."""
+    caught: list[BaseException] = []
+
+    def misuse() -> None:
+        try:
+            store.backlog()
+        except sqlite3.ProgrammingError as problem:
+            caught.append(problem)
+
+    thread = threading.Thread(target=misuse)
+    thread.start()
+    thread.join()
+    assert len(caught) == 1
+
+
+def shape(path: Path) -> dict[str, list[Any]]:
+    """Every table with its columns (name, type, not null, default, place in the key) and foreign keys."""
+    tables = rows(path, "SELECT name FROM sqlite_master WHERE type IN ('table', 'index', 'trigger', 'view')")
+    return {
+        name: rows(path, f"PRAGMA table_info('{name}')") + rows(path, f"PRAGMA foreign_key_list('{name}')")
+        for (name,) in tables
+    }
+
+
+def test_the_first_released_schema_never_changes(path: Path, tmp_path: Path) -> None:
+    """A new store has the tables, columns, keys and version of the fixture, and no others."""
+    Store.open(path).close()
+    old = sqlite3.connect(tmp_path / "v1.db")
+    old.executescript(V1_SCHEMA.read_text())
+    old.close()
+    assert len(shape(path)) > 7
+    assert shape(path) == shape(tmp_path / "v1.db")
+    assert rows(path, "PRAGMA user_version") == [(1,)]
+
+
+def test_a_store_of_the_first_release_opens(path: Path) -> None:
+    """A store made from the fixture alone, with data in it, is brought up to date and loses nothing."""
+    path.parent.mkdir()
+    old = sqlite3.connect(path)
+    old.executescript(V1_SCHEMA.read_text())
+    old.executescript(
+        """PRAGMA user_version = 1; INSERT INTO meta VALUES ('epoch', '3'), ('settled', '1');
+        INSERT INTO record VALUES (1, 'event', '{"a":1}', 1, 2.0), (2, 'notice', '{"b":2}', 1, 3.0);
+        INSERT INTO outbox VALUES (2); INSERT INTO checkpoint VALUES (1, x'00ff', 1, 3.0, 2);"""
+    )
+    old.close()
+    with Store.open(path) as store:
+        assert (store.epoch, store.last_seq, seqs(store)) == (3, 2, [2])
+        assert store.checkpoint() == Checkpoint(b"\x00\xff", 1, 3.0, 2)
+        assert store.append(notices(1), boot=1, mono=4.0) == range(3, 4)
+
+
+def test_a_store_of_a_newer_program_is_left_alone(path: Path) -> None:
+    """Going back to an older program never touches what the newer one wrote."""
+    Store.open(path).close()
+    newer = sqlite3.connect(path)
+    newer.execute("PRAGMA user_version = 99")
+    newer.close()
+    with pytest.raises(StoreError, match="version 99, this program knows up to 1; install the newer program"):
+        Store.open(path)
+
+
+WRITER = """
+import sys
+from agent.records import Record
+from agent.store import Store
+
+with Store.open(sys.argv[1]) as store:
+    boot = store.boot()
+    kept = store.checkpoint()
+    n = int(kept.state) if kept else 0
+    while True:
+        records = [Record("notice", {"n": n + i, "text": "x" * (i * 700)}) for i in range(1 + n % 4)]
+        n += len(records)
+        with_checkpoint = {"checkpoint": b"%d" % n, "blocks": [(n, b"b" * 3000)], "drop_blocks_below": n - 20}
+        made = store.append(records, boot=boot, mono=float(n), **with_checkpoint)
+        print(made.stop - 1, flush=True)
+"""
+
+
+def test_a_process_killed_in_mid_commit_loses_nothing(path: Path) -> None:
+    """Killed at any moment, every append that returned is there whole, without a gap, and still to be sent."""
+    told_last = 0
+    for lines in (1, 2, 7, 23, 40):
+        writer = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, cwd=ROOT)
+        assert writer.stdout is not None
+        try:
+            for _ in range(lines):
+                told_last = int(writer.stdout.readline())
+        finally:
+            writer.kill()
+            rest = writer.stdout.read().split(b"\n")  # told before the kill struck; the last may be half a line
+            writer.wait()
+            writer.stdout.close()
+        told_last = max([told_last, *(int(line) for line in rest[:-1])])
+        assert rows(path, "PRAGMA integrity_check") == [("ok",)]
+        with Store.open(path) as store:
+            kept = store.checkpoint()
+            assert kept is not None
+            assert store.last_seq >= told_last
+            assert (kept.seq, int(kept.state)) == (store.last_seq, store.last_seq)
+            assert seqs(store) == list(range(1, store.last_seq + 1))
+            assert store.blocks()[-1][0] == store.last_seq
+        numbers = rows(path, "SELECT json_extract(body, '$.n') FROM record ORDER BY seq")
+        assert numbers == [(n,) for n in range(len(numbers))]
