@@ -4,7 +4,6 @@ Makes of the day's handlings the staging before a load and what lies about after
 tags: other firms' goods at the docks, a lorry alongside in a jam, badges on people who walk in and out.
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from collections.abc import Sequence

@@ -4,7 +4,6 @@ A stop is known here by its number alone: 0 is the morning at home, the last one
 part of it: left behind, put back, unloaded at the wrong site, brought home again, loaded though nobody planned it.
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ import numpy as np
 from agent.world.goods import CASES, CONTENTS, GOODS, Good, Namer, Tagged
 
 Act = Literal["load", "unload", "off", "on"]
+Unit = tuple[list[int], int, int]  # what goes together, the stop it gets on at, the stop it is meant for
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,70 +90,84 @@ def stow(
     items: int,
     faults: Faults,
 ) -> Cargo:
-    """The day's cargo for these stops (site ids, None for a place that is no site), `items` of it riding at some time."""
+    """The day's cargo for these stops (site ids, None at a place that is no site); `items` of it ride at some time."""
     cargo = Cargo(handlings=[[] for _ in stops])
-    last = len(stops) - 1
-    customers = [i for i in range(1, last) if stops[i] is not None and stops[i] != stops[0]]
+    customers = [i for i in range(1, len(stops) - 1) if stops[i] is not None and stops[i] != stops[0]]
     before = rng.random() < faults.aboard_before
-    units: list[tuple[list[int], int, int]] = []
-    unit = 0
+    units: list[Unit] = []
     while len(cargo.things) < items:
-        draw = rng.random()
-        if draw < 0.66:
-            load, unload = 0, int(rng.choice(customers))
-        elif draw < 0.88 and len(customers) > 1:
-            load = int(rng.choice(customers[:-1]))
-            later = [i for i in customers if i > load and stops[i] != stops[load]]
-            unload = last if rng.random() < 0.75 or not later else int(rng.choice(later))
-        elif draw < 0.97 or not before:
-            load, unload = 0, last
-        else:
-            load, unload = -1, int(rng.choice([*customers, last]))
-        numbers = _unit(namer, rng, cargo, start=load)
-        units.append((numbers, load, unload))
-    singles = [
-        u for u, (numbers, load, unload) in enumerate(units) if len(numbers) == 1 and load == 0 and unload < last
-    ]
-    rng.shuffle(singles)
-    wrong = set(singles[: faults.wrong_site])
-    home = set(singles[faults.wrong_site : faults.wrong_site + faults.brought_home])
-    unplanned = set(singles[faults.wrong_site + faults.brought_home :][: faults.unplanned])
-    for unit, (numbers, load, unload) in enumerate(units):
-        actual = unload
-        name = cargo.things[numbers[0]].name
-        if unit in wrong and [i for i in customers if stops[i] != stops[unload]]:
-            actual = int(rng.choice([i for i in customers if stops[i] != stops[unload]]))
-            cargo.notes.append(f"{name} is unloaded at {stops[actual]} instead of {stops[unload]}")
-        elif unit in home:
-            actual = last
-            cargo.notes.append(f"{name}, meant for {stops[unload]}, comes home again")
-        if unit in unplanned:
-            cargo.notes.append(f"{name} is loaded though no plan says so")
-        for number in numbers:
-            if load >= 0:
-                cargo.handlings[load].append(Handling("load", number, unit))
-            cargo.handlings[actual].append(Handling("unload", number, unit))
-            if load >= 0 and unit not in unplanned:
-                cargo.wishes.append(Wish(number, load, unload))
+        load, unload = _way(rng, stops, customers, before=before)
+        units.append((_unit(namer, rng, cargo, start=load), load, unload))
+    _carry(cargo, rng, units, stops=stops, customers=customers, faults=faults)
     _taken_out(cargo, rng, units, customers)
-    _put_back(cargo, rng, units, customers, count=faults.put_back, first_unit=len(units))
+    _put_back(cargo, rng, units, customers, count=faults.put_back)
     for _ in range(faults.left_behind):
         thing = cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=0)
         cargo.wishes.append(Wish(thing, 0, int(rng.choice(customers))))
         cargo.idle.add(thing)
         cargo.notes.append(f"{cargo.things[thing].name} is left behind on the dock")
-    standing = [0] * int(rng.integers(*faults.idle_stock)) + [
-        i for i in customers for _ in range(int(rng.poisson(1.0)))
-    ]
+    standing = [0] * int(rng.integers(*faults.idle_stock))
+    standing += [i for i in customers for _ in range(int(rng.poisson(1.0)))]
     for stop in standing:
         cargo.idle.add(cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=stop))
     _by_type(cargo, rng, GOODS)
     return cargo
 
 
-def _taken_out(
-    cargo: Cargo, rng: np.random.Generator, units: Sequence[tuple[list[int], int, int]], customers: Sequence[int]
+def _way(
+    rng: np.random.Generator, stops: Sequence[str | None], customers: Sequence[int], *, before: bool
+) -> tuple[int, int]:
+    """Which stop something gets on at (-1: before the day) and off at: delivered, collected, out and back."""
+    last = len(stops) - 1
+    draw = rng.random()
+    if draw < 0.66:
+        return 0, int(rng.choice(customers))
+    if draw < 0.88 and len(customers) > 1:
+        load = int(rng.choice(customers[:-1]))
+        later = [i for i in customers if i > load and stops[i] != stops[load]]
+        return load, last if rng.random() < 0.75 or not later else int(rng.choice(later))
+    if draw < 0.97 or not before:
+        return 0, last
+    return -1, int(rng.choice([*customers, last]))
+
+
+def _carry(
+    cargo: Cargo,
+    rng: np.random.Generator,
+    units: Sequence[Unit],
+    *,
+    stops: Sequence[str | None],
+    customers: Sequence[int],
+    faults: Faults,
 ) -> None:
+    """Writes down what was planned for every unit and what people did instead."""
+    last = len(stops) - 1
+    single = [
+        unit for unit, (numbers, load, unload) in enumerate(units) if len(numbers) == 1 and load == 0 and unload < last
+    ]
+    rng.shuffle(single)
+    wrong, rest = set(single[: faults.wrong_site]), single[faults.wrong_site :]
+    home, unplanned = set(rest[: faults.brought_home]), set(rest[faults.brought_home :][: faults.unplanned])
+    for unit, (numbers, load, unload) in enumerate(units):
+        actual = unload
+        name = cargo.things[numbers[0]].name
+        elsewhere = [i for i in customers if stops[i] != stops[unload]]
+        if unit in wrong and elsewhere:
+            actual = int(rng.choice(elsewhere))
+            cargo.notes.append(f"{name} is unloaded at {stops[actual]} instead of {stops[unload]}")
+        elif unit in home:
+            actual = last
+            cargo.notes.append(f"{name}, meant for {stops[unload]}, comes home again")
+        elif unit in unplanned:
+            cargo.notes.append(f"{name} is loaded though no plan says so")
+        cargo.handlings[actual] += [Handling("unload", number, unit) for number in numbers]
+        if load >= 0:
+            cargo.handlings[load] += [Handling("load", number, unit) for number in numbers]
+            if unit not in unplanned:
+                cargo.wishes += [Wish(number, load, unload) for number in numbers]
+
+
+def _taken_out(cargo: Cargo, rng: np.random.Generator, units: Sequence[Unit], customers: Sequence[int]) -> None:
     """Now and then one thing is taken out of its case at an earlier stop and stays there."""
     for numbers, load, unload in units:
         between = [i for i in customers if load < i < unload]
@@ -171,11 +185,10 @@ def _taken_out(
 def _put_back(
     cargo: Cargo,
     rng: np.random.Generator,
-    units: Sequence[tuple[list[int], int, int]],
+    units: Sequence[Unit],
     customers: Sequence[int],
     *,
     count: int,
-    first_unit: int,
 ) -> None:
     """Some single things are taken off at a stop on their way and put back: no move at all."""
     riding = [
@@ -187,7 +200,7 @@ def _put_back(
         and not any(h.thing == numbers[0] for stop in range(load + 1, i + 1) for h in cargo.handlings[stop])
     ]
     rng.shuffle(riding)
-    for unit, (thing, stop) in enumerate(riding[:count], start=first_unit):
+    for unit, (thing, stop) in enumerate(riding[:count], start=len(units)):
         cargo.handlings[int(stop)] += [Handling("off", int(thing), unit), Handling("on", int(thing), unit)]
         cargo.notes.append(f"{cargo.things[int(thing)].name} is taken off on the way and put back")
 

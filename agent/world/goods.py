@@ -3,7 +3,6 @@
 EPCs stand under GS1 company prefix 952, which is reserved for examples; the neighbours' under other 952 numbers.
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -80,8 +79,8 @@ class Namer:
         self._next[good.number] = number + 1 + int(self._rng.integers(0, 3))
         epc = f"urn:epc:id:grai:{COMPANY}.{good.number}.{number}"
         loss = float(self._rng.normal(good.loss_db, good.spread_db)) + (1.5 if case else 0.0)
-        if self._rng.random() < 0.05:
-            loss += float(self._rng.uniform(7, 14))  # crushed against metal, or facing a wall of it
+        if self._rng.random() < 0.06:
+            loss += float(self._rng.uniform(9, 17))  # crushed against metal, or facing a wall of it
         return Tagged(epc, encode_uri(epc), "item", f"{good.name} {number}", good.name, case, loss)
 
     def person(self) -> Tagged:

@@ -5,7 +5,6 @@ minutes of memory plus a little white noise; near walls it is larger and the rec
 the receiver's own 95 % radius, off by some tens of per cent as real ones are (common practice, no source).
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from dataclasses import dataclass

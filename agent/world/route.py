@@ -5,7 +5,6 @@ roads (common practice, no source). No halt on the road reaches 90 s, because a 
 section 7) and stops are the schedule's business.
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 import math

@@ -3,7 +3,6 @@
 Durations follow from the work: a stop is as long as its handlings need and people take. Knows no radio and no receiver.
 """
 
-# ruff: noqa: PLR2004 - the world is made of figures, and each reads best where it is drawn
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry import Point
 
 from agent.world.cargo import Cargo, Faults, Handling, handling_times, seconds_needed
 from agent.world.places import XY, Place, dock_at, street_at
@@ -18,6 +18,8 @@ from agent.world.power import Span
 from agent.world.route import drive, road
 
 Floats = NDArray[np.float64]
+
+_CLEAR_M = 250.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,58 +87,36 @@ def drive_all(
     profile: Profile,
 ) -> tuple[tuple[Stop, ...], Floats, Floats, Floats, tuple[Span, ...]]:
     """Times and paths: stops, then xy (n, 2), speed and heading (n,) a row a second, then the jams."""
-    docks: list[XY] = []
-    street = [i not in {0, len(order) - 1} and rng.random() < profile.street for i in range(len(order))]
-    for i, site in enumerate(order):
-        if site is None:
-            ahead = by_id[next(s for s in order[i:] if s is not None)]
-            mid = (np.array(docks[-1]) + np.array(ahead.middle)) / 2 + rng.normal(0, 150, 2)
-            docks.append((float(mid[0]), float(mid[1])))
-        elif site in order[:i] and rng.random() < 0.6:
-            docks.append(docks[order.index(site)])
-        elif street[i]:
-            docks.append(street_at(by_id[site], rng, metres=float(rng.uniform(3, 12))))
-        else:
-            docks.append(dock_at(by_id[site], rng))
-    spots = [docks.index(dock) for dock in docks]
     last = len(order) - 1
+    street = [site is not None and 0 < i < last and rng.random() < profile.street for i, site in enumerate(order)]
+    docks = _docks(rng, order, by_id, street)
     inner = [i for i in range(1, last) if order[i] is not None]
     roofed = int(rng.choice(inner))
     long = int(rng.choice(inner)) if profile.long_stop else -1
     jammed = int(rng.integers(0, last))
     stops: list[Stop] = []
-    pieces: list[Floats] = []
+    xy: list[Floats] = []
     speeds: list[Floats] = []
     headings: list[Floats] = []
     jams: list[Span] = []
     now = 0
     for i, site in enumerate(order):
-        work_s = seconds_needed(cargo.handlings[i])
-        stay = 200 + 1.25 * work_s + float(rng.gamma(2.0, 110.0))
-        opens, lead = float(rng.uniform(20, 70)), float(rng.uniform(25, 80))
-        if i == long:
-            stay += float(rng.uniform(3200, 4800))
-        if site is None:
-            stay = float(rng.uniform(150, 480))
-        if i in {0, last}:
-            stay += 240
-            opens += 60
-        stay_s = int(stay)
-        worked = site is not None
+        extra_s = float(rng.uniform(3200, 4800)) if i == long else 0.0
+        stay_s, opens_s, lead_s = _stay(rng, site, cargo.handlings[i], extra_s=extra_s, home=i in {0, last})
         stops.append(
             Stop(
                 site=site,
                 arrived_s=float(now),
                 departed_s=float(now + stay_s),
                 xy=docks[i],
-                spot=spots[i],
+                spot=docks.index(docks[i]),
                 roofed=i == roofed and not street[i],
-                street=street[i] and site is not None,
-                opens_s=round(now + opens, 1) if worked else None,
-                closes_s=round(now + stay_s - lead, 1) if worked else None,
+                street=street[i],
+                opens_s=None if site is None else round(now + opens_s, 1),
+                closes_s=None if site is None else round(now + stay_s - lead_s, 1),
             )
         )
-        pieces.append(np.repeat(np.asarray([docks[i]]), stay_s, axis=0))
+        xy.append(np.repeat(np.asarray([docks[i]]), stay_s, axis=0))
         speeds.append(np.zeros(stay_s))
         headings.append(np.full(stay_s, float(headings[-1][-1]) if headings else 0.0))
         now += stay_s
@@ -144,11 +124,49 @@ def drive_all(
             leg = drive(road(docks[i], docks[i + 1], rng), rng, jammed=i == jammed)
             if leg.jam_s is not None:
                 jams.append((float(now + leg.jam_s[0]), float(now + leg.jam_s[1])))
-            pieces.append(leg.xy[:-1])
+            xy.append(leg.xy[:-1])
             speeds.append(leg.speed_mps[:-1])
             headings.append(leg.track_deg[:-1])
             now += len(leg.speed_mps) - 1
-    return tuple(stops), np.concatenate(pieces), np.concatenate(speeds), np.concatenate(headings), tuple(jams)
+    return tuple(stops), np.concatenate(xy), np.concatenate(speeds), np.concatenate(headings), tuple(jams)
+
+
+def _docks(
+    rng: np.random.Generator, order: Sequence[str | None], by_id: Mapping[str, Place], street: Sequence[bool]
+) -> list[XY]:
+    """Where the van stands at each stop; a site visited again often means the same dock again."""
+    docks: list[XY] = []
+    for i, site in enumerate(order):
+        if site is None:
+            ahead = by_id[next(s for s in order[i:] if s is not None)]
+            docks.append(_roadside(rng, docks[-1], ahead.middle, tuple(by_id.values())))
+        elif site in order[:i] and rng.random() < 0.6:
+            docks.append(docks[order.index(site)])
+        elif street[i]:
+            docks.append(street_at(by_id[site], rng, metres=float(rng.uniform(3, 12))))
+        else:
+            docks.append(dock_at(by_id[site], rng))
+    return docks
+
+
+def _roadside(rng: np.random.Generator, here: XY, ahead: XY, places: Sequence[Place]) -> XY:
+    """A spot between the two that is well clear of every site."""
+    while True:
+        share = float(rng.uniform(0.3, 0.7))
+        x, y = (a + share * (b - a) + float(rng.normal(0, 200)) for a, b in zip(here, ahead, strict=True))
+        if all(place.outline.distance(Point(x, y)) > _CLEAR_M for place in places):
+            return x, y
+
+
+def _stay(
+    rng: np.random.Generator, site: str | None, handlings: Sequence[Handling], *, extra_s: float, home: bool
+) -> tuple[int, float, float]:
+    """Seconds of standing, from arrival to open doors, and from closed doors to departure."""
+    opens_s, lead_s = float(rng.uniform(20, 70)), float(rng.uniform(25, 80))
+    if site is None:
+        return int(rng.uniform(150, 480)), opens_s, lead_s
+    stay_s = 200 + 1.25 * seconds_needed(handlings) + float(rng.gamma(2.0, 110.0)) + extra_s
+    return (int(stay_s + 240), opens_s + 60, lead_s) if home else (int(stay_s), opens_s, lead_s)
 
 
 def handle(rng: np.random.Generator, stops: Sequence[Stop], cargo: Cargo) -> list[list[tuple[float, Handling]]]:
