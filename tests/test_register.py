@@ -22,7 +22,7 @@ def _problems(text: str) -> list[str]:
 
 
 def test_short_day(short_day: Path) -> None:
-    """The example's register lists four items and a badge, and its recording's tag without a filter value finds its item."""
+    """The example lists four items and a badge, and its recording's tag without a filter value finds its item."""
     register = parse_register((short_day / "register.csv").read_text(encoding="utf-8"), file="register.csv")
     assert [listing.kind for listing in register.listings] == ["item", "item", "item", "item", "person"]
     found = register.find("3316451FD400038000000008")
