@@ -49,6 +49,7 @@ FLOORS: dict[str, int] = {
     "agent.statements": 1,
     "agent.stops": 1,
     "agent.tables": 1,
+    "agent.tables": 1,
     "agent.timeline": 1,
     "agent.trips": 1,
     "agent.vehicle": 1,
