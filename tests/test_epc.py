@@ -77,6 +77,13 @@ def test_check_digit(key: str) -> None:
     assert check_digit(key[:-1]) == key[-1]
 
 
+@pytest.mark.parametrize("text", ["", "12a", "-1", "٣"])
+def test_check_digit_of_what_has_no_digits(text: str) -> None:
+    """Only rows of digits have a check digit."""
+    with pytest.raises(ValueError, match="not a row of digits"):
+        check_digit(text)
+
+
 def test_other_schemes_are_raw(standards: Path) -> None:
     """Printed tags of schemes that we don't decode keep their hex."""
     rows = json.loads((standards / "epc" / "vectors.json").read_text(encoding="utf-8"))["vectors"]

@@ -187,6 +187,14 @@ def test_the_same_moment_is_the_same_hash() -> None:
     assert event_hash(_event(eventTime="2026-03-02T08:01:12+01:00")) == event_hash(_event())
 
 
+def test_the_vocabulary_in_any_notation() -> None:
+    """A step is the same as a bare word, as a CURIE, as the older URN and as the full web URI."""
+    for step in ("cbv:BizStep-loading", "urn:epcglobal:cbv:bizstep:loading", "https://ref.gs1.org/cbv/BizStep-loading"):
+        assert event_hash(_event(bizStep=step)) == event_hash(_event())
+    old = _event(bizStep="urn:epcglobal:cbv:bizstep:loading", disposition="urn:epcglobal:cbv:disp:in_progress")
+    assert event_hash(old) == _reference(old)[1]
+
+
 @pytest.mark.parametrize(
     ("fields", "says"),
     [
