@@ -66,6 +66,7 @@ class Faults:
     brought_home: int = 1
     unplanned: int = 1
     aboard_before: float = 0.25
+    taken_out: float = 0.12
     idle_stock: tuple[int, int] = (5, 14)
 
 
@@ -99,7 +100,7 @@ def stow(
         load, unload = _way(rng, stops, customers, before=before)
         units.append((_unit(namer, rng, cargo, start=load), load, unload))
     _carry(cargo, rng, units, stops=stops, customers=customers, faults=faults)
-    _taken_out(cargo, rng, units, customers)
+    _taken_out(cargo, rng, units, customers, share=faults.taken_out)
     _put_back(cargo, rng, units, customers, count=faults.put_back)
     for _ in range(faults.left_behind):
         thing = cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=0)
@@ -167,11 +168,13 @@ def _carry(
                 cargo.wishes += [Wish(number, load, unload) for number in numbers]
 
 
-def _taken_out(cargo: Cargo, rng: np.random.Generator, units: Sequence[Unit], customers: Sequence[int]) -> None:
+def _taken_out(
+    cargo: Cargo, rng: np.random.Generator, units: Sequence[Unit], customers: Sequence[int], *, share: float
+) -> None:
     """Now and then one thing is taken out of its case at an earlier stop and stays there."""
     for numbers, load, unload in units:
         between = [i for i in customers if load < i < unload]
-        if len(numbers) < 3 or not between or rng.random() > 0.12:
+        if len(numbers) < 3 or not between or rng.random() > share:
             continue
         number, stop = numbers[-1], int(rng.choice(between))
         for handling in cargo.handlings[unload]:

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import transform
 
 # WGS 84, from its definition (NIMA TR8350.2).
 _SEMI_MAJOR_M = 6378137.0
@@ -69,7 +69,9 @@ def read_places(sites: Mapping[str, Any], *, home: str) -> tuple[Plane, tuple[Pl
     places = []
     for site, feature in features.items():
         properties = feature["properties"]
-        outline = transform(lambda x, y: plane.to_xy(np.asarray(x), np.asarray(y)), shape(feature["geometry"]))
+        outline = shapely.transform(
+            shape(feature["geometry"]), lambda c: np.stack(plane.to_xy(c[:, 0], c[:, 1]), axis=1)
+        )
         if properties.get("radius_m"):
             outline = outline.buffer(float(properties["radius_m"]))
         inside = outline.representative_point()

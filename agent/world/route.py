@@ -16,10 +16,16 @@ from numpy.typing import NDArray
 from agent.world.places import XY
 
 _ACCELERATION_MPS2 = 1.3
-_BRAKING_MPS2 = 1.8
+_BRAKING_MPS2 = 1.0
 _CORNER_MPS = 5.5
 _YARD_MPS = 3.0
+_YARD_M = 35.0
+_JAM_MPS = 4.5
+_LOOK_AHEAD_M = 320.0
 _LONGEST_HALT_S = 80.0
+
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +41,13 @@ class Control:
 class Drive:
     """One leg, a row a second from the first moment of motion to the first at rest: metres (n, 2), m/s (n,)."""
 
-    xy: NDArray[np.float64]
-    speed_mps: NDArray[np.float64]
-    track_deg: NDArray[np.float64]
+    xy: Floats
+    speed_mps: Floats
+    track_deg: Floats
     jam_s: tuple[int, int] | None
 
 
-def road(start: XY, end: XY, rng: np.random.Generator) -> NDArray[np.float64]:
+def road(start: XY, end: XY, rng: np.random.Generator) -> Floats:
     """A polyline (n, 2) from `start` to `end` with bends to either side, in pieces of 200 to 1,500 m."""
     a, b = np.asarray(start), np.asarray(end)
     length = float(np.hypot(*(b - a)))
@@ -57,9 +63,11 @@ def road(start: XY, end: XY, rng: np.random.Generator) -> NDArray[np.float64]:
 
 
 def _controls(
-    lengths: NDArray[np.float64],
-    headings: NDArray[np.float64],
+    lengths: Floats,
+    headings: Floats,
+    limits: Floats,
     rng: np.random.Generator,
+    *,
     jam: tuple[float, float] | None,
 ) -> list[Control]:
     """Corners, lights and the jam's halts along a road of these pieces, in order."""
@@ -79,11 +87,14 @@ def _controls(
         while at_m < jam[1]:
             found.append(Control(at_m, 0.0, int(min(_LONGEST_HALT_S - 10, rng.gamma(2.0, 11.0) + 2))))
             at_m += float(rng.uniform(12, 90))
-    found.append(Control(float(ends[-1]), 0.0))
+        found.append(Control(jam[0] - 30.0, _JAM_MPS))
+    slower = np.flatnonzero(np.diff(limits) < 0)
+    found += [Control(float(ends[i]), float(limits[i + 1])) for i in slower]
+    found += [Control(float(ends[-1]) - _YARD_M, _YARD_MPS), Control(float(ends[-1]), 0.0)]
     return sorted(found, key=lambda control: control.at_m)
 
 
-def drive(points: NDArray[np.float64], rng: np.random.Generator, *, jammed: bool = False) -> Drive:
+def drive(points: Floats, rng: np.random.Generator, *, jammed: bool = False) -> Drive:
     """Drives along the polyline (n, 2) from standstill to standstill."""
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
@@ -96,17 +107,19 @@ def drive(points: NDArray[np.float64], rng: np.random.Generator, *, jammed: bool
     if jammed and total > 2500:
         begin = float(rng.uniform(0.25, 0.55) * total)
         jam = (begin, min(begin + float(rng.uniform(500, 1200)), total - 400))
-    controls = _controls(lengths, headings, rng, jam)
+    controls = _controls(lengths, headings, limits, rng, jam=jam)
     at_m, speed = [0.0], [0.0]
     position, pace, nxt = 0.0, 0.0, 0
     while True:
         piece = min(int(np.searchsorted(starts, position, side="right")) - 1, len(lengths) - 1)
-        allowed = float(limits[piece]) if min(position, total - position) > 35 else _YARD_MPS
+        allowed = float(limits[piece]) if min(position, total - position) > _YARD_M else _YARD_MPS
         if jam is not None and jam[0] - 30 < position < jam[1]:
-            allowed = min(allowed, 4.5)
-        for control in controls[nxt : nxt + 4]:
+            allowed = min(allowed, _JAM_MPS)
+        for control in controls[nxt:]:
             ahead = max(control.at_m - position, 0.0)
-            allowed = min(allowed, math.sqrt(control.speed_mps**2 + _BRAKING_MPS2 * ahead))
+            if ahead > _LOOK_AHEAD_M:
+                break
+            allowed = min(allowed, math.sqrt(control.speed_mps**2 + 2 * _BRAKING_MPS2 * ahead))
         pace = max(min(pace + _ACCELERATION_MPS2, allowed) * (1 + rng.normal(0, 0.02)), 0.5)
         position += pace
         while controls[nxt].speed_mps > 0 and position >= controls[nxt].at_m:
