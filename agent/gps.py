@@ -75,9 +75,13 @@ def parse_gps_time(text: str) -> float:
 
 def _number(value: object) -> float | None:
     """A finite number, or None for anything else (gpsd leaves out what it does not know; others write null or NaN)."""
-    if isinstance(value, float | int) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    return None
+    if isinstance(value, bool) or not isinstance(value, float | int):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 def _positive(value: object) -> float | None:
@@ -152,7 +156,7 @@ def parse_gpsd_line(line: bytes | str) -> dict[str, Any] | None:
         return None
     try:
         document = msgspec.json.decode(stripped)
-    except (msgspec.DecodeError, UnicodeDecodeError):
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         document = _decode_loosely(stripped)
     if not isinstance(document, dict) or not isinstance(document.get("class"), str):
         raise GpsdError(f"gpsd sent JSON without a class: {stripped[:60]!r}")

@@ -30,14 +30,10 @@ def wait_for(condition: Callable[[], bool], what: str, *, within_s: float = 10.0
         time.sleep(0.005)
 
 
-class Collected(list[Fix]):
-    """What a receiver delivered."""
-
-
 @pytest.fixture
-def fixes() -> Collected:
+def fixes() -> list[Fix]:
     """Where the receivers of a test deliver."""
-    return Collected()
+    return []
 
 
 @pytest.fixture
@@ -49,7 +45,7 @@ def server() -> Iterator[SimGpsd]:
 
 
 @pytest.fixture
-def connect(fixes: Collected) -> Iterator[Callable[..., Receiver]]:
+def connect(fixes: list[Fix]) -> Iterator[Callable[..., Receiver]]:
     """Starts receivers, and sees to it that they end."""
     started: list[Receiver] = []
 
@@ -66,7 +62,7 @@ def connect(fixes: Collected) -> Iterator[Callable[..., Receiver]]:
         assert not receiver.is_alive()
 
 
-def test_a_tpv_arrives_untouched(server: SimGpsd, connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_a_tpv_arrives_untouched(server: SimGpsd, connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """Every key of a TPV is delivered as gpsd sent it, stamped with the boot clock of its arrival."""
     connect(server.port)
     wait_for(lambda: server.watchers == 1, "watching")
@@ -77,7 +73,7 @@ def test_a_tpv_arrives_untouched(server: SimGpsd, connect: Callable[..., Receive
     assert before <= fixes[0].mono <= time.monotonic()
 
 
-def test_a_gpsd_that_dies_is_found_again(server: SimGpsd, connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_a_gpsd_that_dies_is_found_again(server: SimGpsd, connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """A cut connection is made anew, and the counts add up."""
     receiver = connect(server.port)
     for number in (1, 2):
@@ -90,7 +86,7 @@ def test_a_gpsd_that_dies_is_found_again(server: SimGpsd, connect: Callable[...,
     assert counts.fixes == 2
 
 
-def test_a_gpsd_that_comes_late_is_found(connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_a_gpsd_that_comes_late_is_found(connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """A receiver that starts before its gpsd keeps trying."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
@@ -112,7 +108,7 @@ def test_silence_ends_the_connection(server: SimGpsd, connect: Callable[..., Rec
 
 
 class Script:
-    """A peer that answers each connection in turn: a piece at once, one more after each thing it is sent, then silence."""
+    """A peer that answers each connection: a piece at once, one more after each thing it is sent, then silence."""
 
     def __init__(self, *answers: tuple[bytes, ...]) -> None:
         self.listener = socket.create_server(("127.0.0.1", 0))
@@ -166,7 +162,7 @@ def test_a_peer_that_never_greets_is_given_up(connect: Callable[..., Receiver]) 
         script.close()
 
 
-def test_a_peer_that_is_no_gpsd_is_given_up(connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_a_peer_that_is_no_gpsd_is_given_up(connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """Something else on gpsd's port is left alone after its first line, and tried again later."""
     script = Script(
         (b"HTTP/1.1 400 Bad Request\r\n\r\n",), (b'{"class":"SKY"}\r\n',), greeted(b'{"class":"TPV","mode":1}\r\n')
@@ -179,7 +175,7 @@ def test_a_peer_that_is_no_gpsd_is_given_up(connect: Callable[..., Receiver], fi
         script.close()
 
 
-def test_broken_lines_are_counted_and_passed_over(connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_broken_lines_are_counted_and_passed_over(connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """What is no JSON costs its own line; the lines around it arrive."""
     lines = [
         b'{"class":"TPV","mode":1,"n":1}',
@@ -201,7 +197,7 @@ def test_broken_lines_are_counted_and_passed_over(connect: Callable[..., Receive
 
 
 @pytest.mark.parametrize("rubbish", [b"x" * 200_000, b"\xff\xfe\xff\r\n"], ids=["a line without end", "not UTF-8"])
-def test_a_stream_out_of_step_is_left(rubbish: bytes, connect: Callable[..., Receiver], fixes: Collected) -> None:
+def test_a_stream_out_of_step_is_left(rubbish: bytes, connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """Where no line can be told any more, the connection is made anew and goes on."""
     script = Script(greeted(rubbish), greeted(b'{"class":"TPV","mode":1}\r\n'))
     try:
@@ -212,7 +208,7 @@ def test_a_stream_out_of_step_is_left(rubbish: bytes, connect: Callable[..., Rec
 
 
 @pytest.mark.parametrize("answer", [(), greeted()], ids=["in the handshake", "while reading"])
-def test_stop_does_not_wait_for_the_peer(answer: tuple[bytes, ...], fixes: Collected) -> None:
+def test_stop_does_not_wait_for_the_peer(answer: tuple[bytes, ...], fixes: list[Fix]) -> None:
     """Stopping ends at once, whatever the connection waits for."""
     script = Script(answer)
     try:
@@ -226,7 +222,7 @@ def test_stop_does_not_wait_for_the_peer(answer: tuple[bytes, ...], fixes: Colle
         script.close()
 
 
-def test_stop_while_a_connection_is_being_made(fixes: Collected) -> None:
+def test_stop_while_a_connection_is_being_made(fixes: list[Fix]) -> None:
     """A peer whose queue is full lets a connection hang; stopping ends that too."""
     with socket.socket() as full:
         full.bind(("127.0.0.1", 0))
@@ -274,7 +270,7 @@ def nmea_positions(log: Path) -> dict[str, tuple[float, float]]:
 @pytest.mark.integration
 @pytest.mark.skipif(shutil.which("gpsfake") is None, reason="gpsfake is not installed (Debian: gpsd, gpsd-clients)")
 def test_a_real_drive_through_a_real_gpsd(
-    standards: Path, tmp_path: Path, connect: Callable[..., Receiver], fixes: Collected
+    standards: Path, tmp_path: Path, connect: Callable[..., Receiver], fixes: list[Fix]
 ) -> None:
     """Fixes of a recorded car drive arrive through gpsd 3.22 where the receiver's own sentences put them.
 
