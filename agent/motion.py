@@ -41,8 +41,11 @@ SLOW_MPS = 9.0
 STOOD_MPS = 1.0
 # The running mean of a parked position forgets at this many fixes.
 ANCHOR_FIXES = 120
-# Found again this far from where it stood when the power went: it was moved while nobody watched.
-CARRIED_M = 150.0
+# Found again this far (and four sigma) from where it stood when power or sky went, by this many standing fixes: it
+# moved while nobody watched. Judgement: a receiver's first fixes are its worst.
+CARRIED_M = 40.0
+CARRIED_FIXES = 8
+UNWATCHED_S = 60.0
 
 
 class State(Enum):
@@ -94,7 +97,8 @@ class Motion(Struct, frozen=True):
     last_s: float = 0.0
     ignition: bool | None = None
     doors: bool | None = None
-    rebooted: bool = False
+    blind_s: float | None = None  # when the van was last unwatched: a reboot, or fixes that stayed away
+    elsewhere: Anchor | None = None  # where it stands now, if not where it stood then
     speed_mps: float = 0.0
 
 
@@ -118,7 +122,7 @@ def speed_evidence(speed_mps: float) -> float:
 def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion, Change]:
     state = TRANSITIONS[(motion.state, how)]
     anchor = None if state is State.MOVING else motion.anchor
-    changed = replace(motion, state=state, since_s=at_s, score=0.0, score_since_s=now_s, anchor=anchor, rebooted=False)
+    changed = replace(motion, state=state, since_s=at_s, score=0.0, score_since_s=now_s, anchor=anchor, blind_s=None, elsewhere=None)
     return changed, Change(state, at_s, now_s)
 
 
@@ -165,11 +169,20 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     if standing:
         anchor = motion.anchor
         away = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon) if anchor is not None else 0.0
-        carried = motion.rebooted and anchor is not None and away > CARRIED_M + 3 * fix.sigma_m
-        if carried and anchor is not None and evidence > 0 and motion.state is State.STOPPED:
-            motion, gone = _become(motion, "move", motion.score_since_s, t_s)
-            motion, back = _become(replace(motion, anchor=_anchored(None, fix)), "confirm", t_s, t_s)
-            return motion, (*changes, gone, back)
+        if elapsed > UNWATCHED_S and motion.blind_s is None and motion.state is State.STOPPED:
+            motion = replace(motion, blind_s=motion.last_s - elapsed + 1.0)
+        far = away > CARRIED_M + 4 * max(fix.sigma_m, anchor.sigma_m if anchor is not None else 0.0)
+        if motion.blind_s is not None and motion.state is State.STOPPED:
+            if far and evidence > 0:
+                motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
+                if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
+                    return _carried(motion, motion.elsewhere, t_s, tuple(changes))
+                return motion, tuple(changes)
+            if far and score >= THRESHOLD:
+                motion, change = _become(motion, "move", max(motion.since_s, motion.blind_s), t_s)
+                return motion, (*changes, change)
+            if not far and evidence > 0:
+                motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
         driving = speed >= DRIVING_MPS or away > LEFT_M or motion.state is State.UNKNOWN
         if score >= THRESHOLD and driving:
             motion, change = _become(motion, "move", since, t_s)
@@ -184,6 +197,17 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
         changes.append(change)
     motion, later = _confirm(motion, t_s)
     return motion, (*changes, *later)
+
+
+def _carried(
+    motion: Motion, where: Anchor, t_s: float, changes: tuple[Change, ...]
+) -> tuple[Motion, tuple[Change, ...]]:
+    """It stands somewhere else than it stood: it left when last unwatched and arrived before the first fix there."""
+    left_s = max(motion.since_s, motion.blind_s if motion.blind_s is not None else t_s)
+    came_s = max(left_s, t_s - CARRIED_FIXES)
+    motion, gone = _become(motion, "move", left_s, t_s)
+    motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
+    return motion, (*changes, gone, back)
 
 
 def _confirm(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
@@ -233,8 +257,8 @@ def confirm_near_fence(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change
 
 def observe_boot(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
     """The computer started again: what it knew of ignition and doors is gone; a halt in which power was cut is a stop."""
-    motion = replace(motion, ignition=None, doors=None, score=0.0, score_since_s=t_s, rebooted=True, speed_mps=0.0)
+    motion = replace(motion, ignition=None, doors=None, score=0.0, score_since_s=t_s, blind_s=t_s, speed_mps=0.0)
     if motion.state is State.HALTED:
         motion, change = _become(motion, "confirm", motion.since_s, t_s)
-        return replace(motion, rebooted=True), (change,)
+        return replace(motion, blind_s=t_s), (change,)
     return motion, ()

@@ -209,6 +209,9 @@ def _apply(
         before = state.itinerary
         home = setup.vehicle.home
         anchor = _anchor_of(before)
+        here = state.motion.anchor
+        if isinstance(before.current, Leg) and state.left is not None and here is not None:
+            before = reach(before, distance_m(state.left.lat, state.left.lon, here.lat, here.lon))
         itinerary = apply_change(before, change, home=home, begin_s=state.begin_s)
         if itinerary is before:
             continue

@@ -40,6 +40,7 @@ class Belief:
     open: tuple[Heard, ...] = ()
     checkpoints: tuple[Checkpoint, ...] = ()
     heard_s: tuple[float, ...] = (-1.0,)
+    era: int = 0  # counts how often old slots were dropped and tags numbered anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +55,13 @@ class Assessment:
 
 def begin(model: Model, *, at_s: float) -> Belief:
     """Nothing heard yet."""
-    first = model.first[None, :].copy()
+    first = _kept(model.first[None, :])
     return Belief(("",), {}, first, at_s, Levels(np.zeros(1), np.zeros(1)), checkpoints=(Checkpoint(at_s, first),))
+
+
+def _kept(array: Array) -> Array:
+    """Rounded to what a checkpoint holds, so that a restart goes on from the very same numbers."""
+    return array.astype(np.float32).astype(np.float64)
 
 
 def _wide(belief: Array, tags: int) -> Array:
@@ -105,7 +111,7 @@ def close(belief: Belief, *, model: Model, regimes: Regimes) -> Belief:
             last[number] = item.to_s
     return replace(
         belief,
-        forward=filter_step(belief.forward, steps[0]),
+        forward=_kept(filter_step(belief.forward, steps[0])),
         at_s=steps[0].at_s,
         levels=belief.levels.add(slot) if moving else belief.levels,
         slots=(*belief.slots, slot),
@@ -146,10 +152,10 @@ def assess(
     for moment in keep_s:
         if moment <= start.at_s:
             continue
-        running = filter_all(running, steps[done : index[moment] + 1])
+        running = _kept(filter_all(running, steps[done : index[moment] + 1]))
         done = index[moment] + 1
         checkpoints.append(Checkpoint(moment, running))
-    forward = filter_all(running, steps[done:])
+    forward = _kept(filter_all(running, steps[done:]))
     belief = replace(belief, forward=forward, at_s=end, checkpoints=tuple(checkpoints))
     return belief, Assessment(
         np.array([step.at_s for step in steps]),
@@ -195,6 +201,7 @@ def forget(belief: Belief, *, before_s: float, keep: Sequence[str], model: Model
         open=tuple(replace(h, rssi_dbm={new[n]: r for n, r in h.rssi_dbm.items()}) for h in belief.open),
         checkpoints=tuple(Checkpoint(c.at_s, fewer(c.belief)) for c in belief.checkpoints if c.at_s >= start.at_s),
         heard_s=tuple(belief.heard_s[n] for n in order),
+        era=belief.era + 1,
     )
 
 
