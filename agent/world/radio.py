@@ -175,7 +175,7 @@ class Radio:
         outside = (where == Where.OUTSIDE) & (self._spot == key[0]) & (key[0] >= 0)
         apart = metres[outside] + away_m + 1.0
         wall = 0.0 if doors else 17.0
-        base[outside, 1] = 8.0 - 25 * np.log10(apart / 1.2) - wall
+        base[outside, 1] = 9.0 - 34 * np.log10(apart / 1.2) - wall
         base[outside, 0] = base[outside, 1] - 7.0
         beside = where == Where.BESIDE
         base[beside] = (-1.0 - 20 * np.log10(metres[beside] / 1.2))[:, None]

@@ -1,0 +1,203 @@
+"""How right a tally is: F1 of moves and the share of manifests that are exact; with the table over some days.
+
+A move counts only with the right thing, kind, site and stop. A manifest is exact when its set of items is.
+
+    python -m tests.bench.score --seeds 5
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from agent.replay import replay
+from agent.setup import read_setup
+from agent.units import parse_utc
+from agent.world import Day, day_files, make_day, record_day
+from tests.bench.baselines import Said, apply, hear, heard_once, last_minute, smurf
+
+_SLACK_S = 150.0
+"""How far a stated time may lie outside its stop and still mean it; legs shorter than twice this are told by site."""
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Counts that add up over days."""
+
+    right: int = 0
+    stated: int = 0
+    happened: int = 0
+    exact: int = 0
+    legs: int = 0
+    item_legs_right: int = 0
+    item_legs: int = 0
+
+    def __add__(self, other: Score) -> Score:
+        """The two days together."""
+        return Score(*(getattr(self, name) + getattr(other, name) for name in self.__slots__))
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of precision and recall of moves."""
+        total = self.stated + self.happened
+        return 2 * self.right / total if total else 1.0
+
+    @property
+    def manifests_exact(self) -> float:
+        """Share of legs with exactly the right set."""
+        return self.exact / self.legs if self.legs else 1.0
+
+
+def truth_of(day_truth: Mapping[str, Any]) -> Said:
+    """What truly happened, in the form in which it is scored."""
+    stops = spans(day_truth)
+    moves = []
+    for move in day_truth["moves"]:
+        at_s = parse_utc(move["time"])
+        number = next(i for i, (begin, end, _) in enumerate(stops) if begin <= at_s <= end)
+        moves.append((move["kind"], move["epc"], number))
+    return Said(tuple(moves), tuple(frozenset(m["items"]) for m in day_truth["manifests"]))
+
+
+def spans(day_truth: Mapping[str, Any]) -> list[tuple[float, float, str | None]]:
+    """Begin, end and site of every true stop; the first begins and the last ends at no time."""
+    return [
+        (
+            parse_utc(stop["arrived"]) if stop["arrived"] else -np.inf,
+            parse_utc(stop["departed"]) if stop["departed"] else np.inf,
+            stop["site"],
+        )
+        for stop in day_truth["stops"]
+    ]
+
+
+def score(truth: Said, said: Said) -> Score:
+    """Holds what was said against what happened."""
+    want, got = Counter(truth.moves), Counter(said.moves)
+    return Score(
+        right=(want & got).total(),
+        stated=got.total(),
+        happened=want.total(),
+        exact=sum(a == b for a, b in zip(truth.aboard, said.aboard, strict=True)),
+        legs=len(truth.aboard),
+        item_legs_right=sum(len(a & b) for a, b in zip(truth.aboard, said.aboard, strict=True)),
+        item_legs=sum(len(a | b) for a, b in zip(truth.aboard, said.aboard, strict=True)),
+    )
+
+
+def said_by(
+    day_truth: Mapping[str, Any],
+    events: Sequence[Mapping[str, Any]],
+    manifests: Sequence[Mapping[str, Any]],
+    *,
+    site_of: Mapping[str, str],
+    first: bool = False,
+) -> Said:
+    """A tally's standing events and manifests (highest revision, or with `first` the first) matched to true stops.
+
+    `site_of` turns a bizLocation into a site id. A move that fits no stop keeps the number -1 and so counts as wrong.
+    """
+    stops = spans(day_truth)
+    void = {event["eventID"] for event in events if "errorDeclaration" in event}
+    moves = []
+    for event in events:
+        kind = {"ADD": "load", "DELETE": "unload"}.get(event["action"])
+        if event["type"] != "AggregationEvent" or kind is None or event["eventID"] in void:
+            continue
+        at_s = parse_utc(event["eventTime"])
+        place = (event.get("bizLocation") or {}).get("id", "")
+        site = site_of.get(place, place.rsplit(":", 1)[-1]) or None
+        fits = [
+            (max(begin - at_s, at_s - end, 0.0), i)
+            for i, (begin, end, where) in enumerate(stops)
+            if where == site and begin - _SLACK_S <= at_s <= end + _SLACK_S
+        ]
+        number = min(fits)[1] if fits else -1
+        moves += [(kind, epc, number) for epc in event["childEPCs"]]
+    chosen: dict[str, Mapping[str, Any]] = {}
+    for manifest in manifests:
+        if not first or manifest["manifest"] not in chosen:
+            chosen[manifest["manifest"]] = manifest
+    aboard = []
+    for leg in day_truth["manifests"]:
+        left_s = parse_utc(leg["departed"])
+        near = [
+            (abs(parse_utc(m["departed"]["time"]) - left_s), ident)
+            for ident, m in chosen.items()
+            if not m.get("withdrawn")
+        ]
+        gap_s, ident = min(near, default=(np.inf, ""))
+        items = chosen.pop(ident)["items"] if gap_s <= _SLACK_S else None
+        # A manifest that is missing is not exact even where nothing was aboard.
+        aboard.append(frozenset({"missing"}) if items is None else frozenset(item["epc"] for item in items))
+    return Said(tuple(moves), tuple(aboard))
+
+
+def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
+    """The project's own tally of a day from `replay`'s output: final, and by the first revisions."""
+    for name, content in day_files(day, np.random.default_rng(seed)).items():
+        with (folder / name).open("w", encoding="utf-8") as file:
+            file.writelines([content] if isinstance(content, str) else content)
+    setup = read_setup(config=folder / "vehicle.toml", sites=folder / "sites.geojson", register=folder / "register.csv")
+    replay(setup, folder / "recording.jsonl", folder / "out")
+    events, manifests = (
+        [json.loads(line) for line in (folder / "out" / name).read_text(encoding="utf-8").splitlines()]
+        for name in ("events.jsonl", "manifests.jsonl")
+    )
+    site_of = {f["properties"].get("sgln", f["id"]): f["id"] for f in day.sites_geojson["features"]}
+    final = said_by(day.truth, events, manifests, site_of=site_of)
+    return final, said_by(day.truth, events, manifests, site_of=site_of, first=True)
+
+
+def table(seeds: Sequence[int], sites: Mapping[str, Any], *, own: bool = True) -> dict[str, Score]:
+    """Scores by rule over the days of these seeds, all from the same recordings."""
+    sums: dict[str, Score] = {}
+    for seed in seeds:
+        day = make_day(seed, sites=sites)
+        truth = truth_of(day.truth)
+        rounds = hear(day, record_day(day, np.random.default_rng(seed)))
+        said = {
+            "heard at least once on the leg": apply(heard_once, rounds, day),
+            "heard within 60 s": apply(last_minute, rounds, day),
+            "SMURF": apply(smurf(rounds), rounds, day),
+        }
+        if own:
+            with tempfile.TemporaryDirectory() as folder:
+                final, first = tally(day, seed=seed, folder=Path(folder))
+            said |= {"roadtally, final": final, "roadtally, first manifests": first}
+        for name, one in said.items():
+            sums[name] = sums.get(name, Score()) + score(truth, one)
+    return sums
+
+
+def print_table(sums: Mapping[str, Score]) -> None:
+    """One line a rule."""
+    print(f"{'rule':34} {'moves F1':>9} {'manifests exact':>16} {'item-legs right':>16}")
+    for name, one in sums.items():
+        share = one.item_legs_right / one.item_legs if one.item_legs else 1.0
+        f1 = "" if name.endswith("first manifests") else f"{one.f1:.3f}"
+        print(f"{name:34} {f1:>9} {one.manifests_exact:>16.3f} {share:>16.4f}")
+
+
+def main() -> None:
+    """Prints the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--seeds", type=int, default=5, help="so many days, from --from on")
+    parser.add_argument("--from", dest="begin", type=int, default=100, help="first seed")
+    parser.add_argument("--rules-only", action="store_true", help="leave the project's own tally out")
+    args = parser.parse_args()
+    region = Path(__file__).resolve().parents[2] / "geofences" / "region.geojson"
+    sites = json.loads(region.read_text(encoding="utf-8"))
+    print_table(table(range(args.begin, args.begin + args.seeds), sites, own=not args.rules_only))
+
+
+if __name__ == "__main__":
+    main()
