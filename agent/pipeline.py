@@ -25,6 +25,7 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
+from agent.planning import remember_driven
 from agent.places import choose_place, same_place
 from agent.presence.belief import begin, close, forget, hear
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
@@ -219,6 +220,8 @@ def _apply(
         if isinstance(itinerary.current, Leg):
             leg = itinerary.current
             state = replace(state, left=anchor, due_s=leg.from_s + FIRST_S, settle_s=None, place_s=0.0)
+            if setup.plan_version is not None:
+                state = replace(state, plan_of={**state.plan_of, leg.number: setup.plan_version})
             continue
         state = _look_around(setup, replace(state, place_s=t + PLACE_S))
         state = _keep_published_index(state)
@@ -291,7 +294,7 @@ def _tell(
     state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced)
     state = replace(state, itinerary=altered(state.itinerary, retired=()))
     if ended:
-        state = _forget(setup, state, legs[-1])
+        state = _forget(setup, remember_driven(setup, state), legs[-1])
     return state, records
 
 

@@ -49,7 +49,7 @@ def build_setup(
         site_of={site.id: site for site in sites},
         register=register,
         model=Model(Parameters()),
-        plan=plan,
+        plans={} if plan is None or plan_version is None else {plan_version: plan},
         plan_version=plan_version,
     )
 
@@ -74,7 +74,7 @@ def read_setup(*, config: Path, sites: Path, register: Path, plan: Path | None =
     rows = None
     if plan is not None and found_sites is not None and found_register is not None:
         try:
-            rows = parse_plan(read_text(plan), file=str(plan), sites=found_sites, register=found_register)
+            rows = parse_plan(read_text(plan), file=str(plan), sites={site.id for site in found_sites}, register=found_register)
         except ConfigError as error:
             problems.extend(error.problems)
     if vehicle is not None and found_sites is not None and vehicle.home is not None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from msgspec import Struct
+
 from agent.axis import Axis
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
@@ -32,8 +34,8 @@ class Setup:
     site_of: Mapping[str, Site]
     register: Register
     model: Model
-    plan: tuple[PlanRow, ...] | None = None
-    plan_version: int | None = None
+    plans: Mapping[int, tuple[PlanRow, ...]] = field(default_factory=dict)  # by version: every one held lately
+    plan_version: int | None = None  # the one in use; None without a plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,17 @@ class Reading:
     up: bool = False
     since_s: float = 0.0
     lost: tuple[int, ...] = ()
+
+
+class Driven(Struct, frozen=True):
+    """A leg as the plan sees it: from where, on which local day, to where, by which version of the plan."""
+
+    leg: int
+    date: str
+    from_site: str | None
+    to_site: str | None
+    ends_trip: bool
+    plan_version: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +77,9 @@ class State:
     settle_s: float | None = None  # when to look again at a stop
     place_s: float = 0.0  # when to look again where the van stands
     left: Anchor | None = None  # where the present leg began
+    plan_of: Mapping[int, int] = field(default_factory=dict)  # leg → version of the plan held at its departure
+    filled: Mapping[int, Mapping[str, PlanRow]] = field(default_factory=dict)  # leg → item → its row
+    driven: tuple[Driven, ...] = ()  # legs that are forgotten but for the plan, oldest first
     trusted_s: float | None = None  # when time was first trusted in this boot
 
 

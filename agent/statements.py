@@ -157,9 +157,11 @@ def withdraw_manifest(ledger: Ledger, leg: int, *, issued_s: float) -> tuple[Led
 
 
 def same_manifest(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
-    """True when no line changed: sets, sites, `certain`, times within half a minute, confidences within 0.05."""
-    plain = ("certain", "plan_version", "short", "over", "substituted", "not_checked", "withdrawn")
-    if any(old.get(key) != new.get(key) for key in plain):
+    """True when no line changed: sets, sites, `certain`, times within half a minute, confidences within 0.05.
+
+    What a plan adds is left out: it hangs on nothing but these, and must not make a revision of its own.
+    """
+    if old["certain"] != new["certain"] or old.get("withdrawn"):
         return False
     return (
         _same_end(old["departed"], new["departed"], seconds=2.0)
@@ -186,7 +188,7 @@ def _same_lines(old: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any
         return False
     for line in new:
         was = before[line[name]]
-        if abs(was["confidence"] - line["confidence"]) > SAME_P or was.get("unload_at") != line.get("unload_at"):
+        if abs(was["confidence"] - line["confidence"]) > SAME_P:
             return False
         if not _same_end(was.get("loaded"), line.get("loaded"), seconds=SAME_TIME_S):
             return False

@@ -19,6 +19,7 @@ from agent.axis import Moment
 from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
 from agent.itinerary import Leg, Place, Stop
 from agent.presence.belief import assess
+from agent.planning import compare_with_plan
 from agent.privacy import WITHHELD, is_working
 from agent.records import Listing, Record
 from agent.sites import site_uri
@@ -158,6 +159,9 @@ class Tally:
             records.extend(gone)
         for item in on_legs:
             state, body = self._manifest(state, item, badges[item.leg.number])
+            state, body = compare_with_plan(
+                self.setup, state, item.leg, body, aboard=[line[0] for line in self._items(item)], utc=self.utc
+            )
             ledger, said = state_manifest(state.ledger, item.leg.number, body, issued_s=self.issued_s)
             state = replace(state, ledger=ledger)
             records.extend(said)
