@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from agent.bodies import Body, decode_aboard, decode_position, decode_status
 from agent.clock import Clock
 from agent.dispatch.store import DispatchStore
+from agent.dispatch.views import BrokerLink
 from agent.dispatch.wire import acks_of, decode_batch
 from agent.errors import MessageError, StoreError
 from agent.messages import DownLeaf, encode_acks, encode_downlink, parse_topic, topic
@@ -49,14 +50,6 @@ class Broker(Struct, frozen=True):
     username: str | None = None
     password: str | None = None
     ca_file: str | None = None
-
-
-class BrokerLink(Struct, frozen=True):
-    """Whether the broker is connected, since when by the dispatch's clock, and why not."""
-
-    connected: bool
-    since_s: float
-    why: str | None = None
 
 
 class Ingest:

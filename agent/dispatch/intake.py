@@ -16,9 +16,9 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from agent.dispatch import schema
-from agent.dispatch.wire import LogBatch
+from agent.dispatch.wire import LogBatch, parse_ranges
 from agent.errors import MessageError
-from agent.ledger import CustodyEvent, SeqRanges, fold_item, parse_event, parse_manifest
+from agent.ledger import CustodyEvent, fold_item, parse_event, parse_manifest
 from agent.units import parse_utc
 
 log = logging.getLogger(__name__)
@@ -247,11 +247,6 @@ def _names(items: list[Any]) -> Iterator[tuple[str, str, str | None]]:
     for each in items:
         if isinstance(each, Mapping) and isinstance(each.get("epc"), str) and isinstance(each.get("name"), str):
             yield each["epc"], each["name"], each["tag"] if isinstance(each.get("tag"), str) else None
-
-
-def parse_ranges(text: str | None) -> SeqRanges:
-    """The cursor as it stands in its table."""
-    return SeqRanges() if text is None else SeqRanges(_json.decode(text, type=tuple[tuple[int, int], ...]))
 
 
 def _digest(kind: str, body: object) -> str:

@@ -22,8 +22,8 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from agent.bodies import Aboard, Body, Status, encode_body
 from agent.dispatch import schema
-from agent.dispatch.intake import Ingested, Intake, keep_names, parse_ranges
-from agent.dispatch.wire import LogBatch
+from agent.dispatch.intake import Ingested, Intake, keep_names
+from agent.dispatch.wire import LogBatch, parse_ranges
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
 from agent.units import parse_utc

@@ -76,3 +76,8 @@ def _record(each: object) -> LogRecord:
 def acks_of(committed: Mapping[int, SeqRanges]) -> tuple[Ack, ...]:
     """What the `ack` payload says; ranges beyond the payload's bound wait until gaps before them are filled."""
     return tuple(Ack(epoch, have.up_to, have.also[:MAX_ACK_RANGES]) for epoch, have in sorted(committed.items()))
+
+
+def parse_ranges(text: str | None) -> SeqRanges:
+    """The cursor as it stands in its table."""
+    return SeqRanges() if text is None else SeqRanges(msgspec.json.decode(text, type=tuple[tuple[int, int], ...]))

@@ -1,0 +1,308 @@
+"""The dispatcher's board: complete pages, the same facts as JSON, and one event stream that keeps open pages true.
+
+No accounts yet: `agent.dispatch.main` keeps it on the loopback. Everything is rendered with autoescape under a
+Content-Security-Policy without any `unsafe-`; nothing is asked of a foreign host.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable, Mapping
+from datetime import UTC, datetime, timedelta, tzinfo
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import msgspec
+from msgspec import Struct
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from agent.clock import Clock
+from agent.dispatch import words
+from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.places import Places
+from agent.dispatch.queries import Queries
+from agent.dispatch.views import BrokerLink, VanLine
+from agent.units import format_utc
+
+_HERE = Path(__file__).parent
+_SECURITY = {
+    "content-security-policy": (
+        "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; form-action 'self';"
+        " frame-ancestors 'none'"
+    ),
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+}
+
+
+class DriverNotice(Struct, frozen=True):
+    """What the driver's notice says beside what is always so; texts as configured, None where not configured."""
+
+    organisation: str | None = None
+    contact: str | None = None
+    working_hours: str | None = None
+    keep_days: int = 90
+    keep_badges_days: int = 14
+
+
+class Board(Struct, frozen=True, kw_only=True):
+    """What the board is made of. `hosts` are the names it answers to."""
+
+    queries: Queries
+    places: Places
+    clock: Clock
+    changes: Changes
+    broker: Callable[[], BrokerLink]
+    zone: tzinfo = UTC
+    notice: DriverNotice = DriverNotice()
+    hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
+    open_to_network: bool = False
+    stopping: Callable[[], bool] = lambda: False
+
+
+def create_app(board: Board) -> Starlette:
+    """The board as an ASGI application; its lifespan runs the pump."""
+    return _Pages(board).app()
+
+
+class _Pages:
+    """The routes; each answers from `Queries` in a worker thread."""
+
+    def __init__(self, board: Board) -> None:
+        self._board = board
+        self._feed = Feed()
+        self._said: dict[str, VanLine] = {}
+        self._templates = jinja2.Environment(
+            loader=jinja2.FileSystemLoader(_HERE / "templates"),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.filters |= {
+            "age": words.age,
+            "confidence": words.confidence,
+            "figure": words.figure,
+            "rfc3339": format_utc,
+        }
+
+    def app(self) -> Starlette:
+        """The application."""
+        routes = [
+            Route("/", self.vans),
+            Route("/van/{vehicle}", self.van),
+            Route("/item/{epc:path}", self.item),
+            Route("/driver-notice", self.driver_notice),
+            Route("/live", self.live),
+            Route("/healthz", self.healthz),
+            Route("/api/vans", self.api_vans),
+            Route("/api/van/{vehicle}", self.api_van),
+            Route("/api/manifest/{manifest:path}", self.api_manifest),
+            Route("/api/item/{epc:path}", self.api_item),
+            Route("/api/map", self.api_map),
+            Mount("/static", StaticFiles(directory=_HERE / "static")),
+        ]
+        middleware = [
+            # A page of another site must not reach the board by letting its own name point at the loopback.
+            Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),
+            Middleware(_SecurityHeaders),
+        ]
+        return Starlette(
+            routes=routes,
+            middleware=middleware,
+            lifespan=self._lifespan,
+            exception_handlers={HTTPException: self._error},
+        )
+
+    @contextlib.asynccontextmanager
+    async def _lifespan(self, _app: Starlette) -> AsyncIterator[None]:
+        links = partial(self._links)
+        task = asyncio.create_task(
+            pump(self._board.changes, self._feed, render_van=self._news, render_broker=self._broker_banner, links=links)
+        )
+        yield
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+    def _links(self) -> dict[str, str]:
+        return dict(self._board.queries.links(now_s=self._board.clock.utc()))
+
+    # -- pages ---------------------------------------------------------------------------------------------------------
+
+    def _render(self, template: str, **values: Any) -> str:  # noqa: ANN401 - what a template is given
+        now_s = self._board.clock.utc()
+        moment = partial(words.clock_time, now_s=now_s, zone=self._board.zone)
+        local = datetime.fromtimestamp(now_s, tz=self._board.zone)
+        offset = local.utcoffset() or timedelta()
+        common = {
+            "now_s": now_s,
+            "moment": moment,
+            "zone": local.tzname() or "",
+            "offset_s": offset.total_seconds(),
+            "broker": self._board.broker(),
+            "open_to_network": self._board.open_to_network,
+            "last_id": self._feed.last_id,
+        }
+        return self._templates.get_template(template).render(**(common | values))
+
+    def _page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:  # noqa: ANN401 - likewise
+        return HTMLResponse(self._render(template, **values), status_code=status, headers={"cache-control": "no-store"})
+
+    def vans(self, _request: Request) -> Response:
+        """Every van and the map."""
+        last_id = self._feed.last_id  # before asking: what happens meanwhile is told twice rather than never
+        lines = self._board.queries.vans(now_s=self._board.clock.utc())
+        return self._page("vans.html", vans=lines, last_id=last_id)
+
+    def van(self, request: Request) -> Response:
+        """One van; with `?part=1` only what changes."""
+        last_id = self._feed.last_id
+        page = self._board.queries.van(request.path_params["vehicle"], now_s=self._board.clock.utc())
+        if page is None:
+            raise HTTPException(404, f"No van {request.path_params['vehicle'][:60]} was ever heard.")
+        template = "_van_body.html" if "part" in request.query_params else "van.html"
+        return self._page(template, van=page, last_id=last_id)
+
+    def item(self, request: Request) -> Response:
+        """One item."""
+        page = self._board.queries.item(request.path_params["epc"])
+        if page is None:
+            raise HTTPException(404, "No vehicle and no register ever named this item.")
+        return self._page("item.html", item=page)
+
+    def driver_notice(self, _request: Request) -> Response:
+        """The notice for drivers, to print."""
+        return self._page("notice.html", notice=self._board.notice)
+
+    def _error(self, request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)  # noqa: S101 - by its registration
+        if request.url.path.startswith("/api/"):
+            return _json({"error": error.detail}, status=error.status_code)
+        return self._page("error.html", error.status_code, code=error.status_code, detail=error.detail)
+
+    # -- live ----------------------------------------------------------------------------------------------------------
+
+    async def live(self, request: Request) -> Response:
+        """The event stream; `Last-Event-ID`, or `after` as the page was rendered, says what was seen."""
+        last_id = request.headers.get("last-event-id") or request.query_params.get("after", "")
+        stream = self._feed.stream(last_id, now=self._board.clock.utc, stopping=self._board.stopping)
+        return StreamingResponse(stream, media_type="text/event-stream", headers={"cache-control": "no-store"})
+
+    def _news(self, vehicle: str) -> object | None:
+        lines = self._board.queries.vans(now_s=self._board.clock.utc(), only=vehicle)
+        if not lines:
+            return None
+        line = lines[0]
+        before, self._said[vehicle] = self._said.get(vehicle), line
+        return {
+            "van": vehicle,
+            "html": self._render("_van.html", van=line),
+            "position": _api(line.position),
+            "says": _what_changed(before, line),
+        }
+
+    def _broker_banner(self) -> object:
+        return {"html": self._render("_broker.html")}
+
+    # -- API -----------------------------------------------------------------------------------------------------------
+
+    def healthz(self, _request: Request) -> Response:
+        """Up, and whether the broker is connected."""
+        link = self._board.broker()
+        return _json({"ok": True, "broker": "connected" if link.connected else "not connected", "why": link.why})
+
+    def api_vans(self, _request: Request) -> Response:
+        """Every van at a glance."""
+        return _json({"vans": self._board.queries.vans(now_s=self._board.clock.utc())})
+
+    def api_van(self, request: Request) -> Response:
+        """All of one van."""
+        return _found(self._board.queries.van(request.path_params["vehicle"], now_s=self._board.clock.utc()), "van")
+
+    def api_manifest(self, request: Request) -> Response:
+        """One leg's manifest by its id, `VEHICLE/TRIP/LEG`."""
+        name = request.path_params["manifest"]
+        return _found(self._board.queries.manifest(name.partition("/")[0], name), "manifest")
+
+    def api_item(self, request: Request) -> Response:
+        """One item."""
+        return _found(self._board.queries.item(request.path_params["epc"]), "item")
+
+    def api_map(self, _request: Request) -> Response:
+        """Fences and vans for the map."""
+        lines = self._board.queries.vans(now_s=self._board.clock.utc())
+        vans = {line.vehicle: line.position for line in lines if line.position is not None}
+        return _json({"sites": self._board.places.geojson(), "vans": vans})
+
+
+def _what_changed(before: VanLine | None, line: VanLine) -> str:
+    """What a listener is told, in a sentence; nothing where only ages moved."""
+    if before is None:
+        return ""
+    if before.link != line.link:
+        return f"{line.vehicle} is {'not heard' if line.link in ('quiet', 'unknown') else line.link}"
+    if before.place.text != line.place.text:
+        return f"{line.vehicle}: {line.place.text}"
+    if before.not_read != line.not_read:
+        return f"{line.vehicle}: " + ("; ".join(each.why for each in line.not_read) or "everything is read again")
+    if before.aboard != line.aboard:
+        return f"{line.vehicle}: {line.aboard} aboard, before {before.aboard}"
+    return ""
+
+
+def _found(view: object | None, what: str) -> Response:
+    if view is None:
+        raise HTTPException(404, f"no such {what}")
+    return _json(view)
+
+
+def _json(value: object, *, status: int = 200) -> Response:
+    headers = {"cache-control": "no-store"}
+    content = msgspec.json.encode(_api(value))
+    return Response(content, status_code=status, media_type="application/json", headers=headers)
+
+
+def _api(value: object) -> Any:  # noqa: ANN401 - JSON
+    """Views as JSON values: times as RFC 3339 under names without `_s`."""
+    return _timed(msgspec.to_builtins(value))
+
+
+def _timed(value: Any) -> Any:  # noqa: ANN401 - JSON
+    if isinstance(value, Mapping):
+        return dict(
+            (key.removesuffix("_s"), format_utc(each))
+            if key.endswith("_s") and isinstance(each, int | float)
+            else (key.removesuffix("_s") if each is None else key, _timed(each))
+            for key, each in value.items()
+        )
+    return [_timed(each) for each in value] if isinstance(value, list | tuple) else value
+
+
+class _SecurityHeaders:
+    """Adds the same headers to every answer."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                own = [(name.encode(), text.encode()) for name, text in _SECURITY.items()]
+                message["headers"] = [*message["headers"], *own]
+            await send(message)
+
+        await self._app(scope, receive, with_headers)

@@ -1,0 +1,150 @@
+"""The board's event stream: what changed, rendered once and told to every open page.
+
+`Changes` carries the news from the committing thread to the server's loop; `pump` renders it at most twice a second for
+each van; `Feed` keeps the last events, so that a page that lost its stream is told what it missed, or to load anew.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import threading
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+
+import msgspec
+from msgspec import Struct
+
+_LOOK_EVERY_S = 0.5
+_LINKS_EVERY_S = 5.0
+
+
+class Told(Struct, frozen=True):
+    """One event of the stream."""
+
+    number: int
+    kind: str
+    data: str
+
+
+class Changes:
+    """Which vehicles changed since last asked; any thread may note."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._vehicles: set[str] = set()
+        self._broker = False
+
+    def note(self, vehicle: str, _what: str = "") -> None:
+        """Something of this vehicle was committed."""
+        with self._lock:
+            self._vehicles.add(vehicle)
+
+    def note_broker(self) -> None:
+        """The connection to the broker changed."""
+        with self._lock:
+            self._broker = True
+
+    def take(self) -> tuple[set[str], bool]:
+        """The vehicles, and whether the broker's connection changed; both are forgotten here."""
+        with self._lock:
+            taken = (self._vehicles, self._broker)
+            self._vehicles, self._broker = set(), False
+        return taken
+
+
+class Feed:
+    """A bounded ring of events under ids `RUN-NUMBER`; used from the server's loop alone."""
+
+    def __init__(self, *, keep: int = 1000) -> None:
+        self._run = secrets.token_hex(4)  # a restarted server must not take an older run's number for its own
+        self._ring: deque[Told] = deque(maxlen=keep)
+        self._last = 0
+        self._news = asyncio.Condition()
+
+    @property
+    def last_id(self) -> str:
+        """The id of the newest event; a page rendered now has seen it."""
+        return self.id_of(self._last)
+
+    def id_of(self, number: int) -> str:
+        """What stands in the stream's `id:`."""
+        return f"{self._run}-{number}"
+
+    async def tell(self, kind: str, data: object) -> None:
+        """Add an event; `data` is written as JSON."""
+        self._last += 1
+        self._ring.append(Told(self._last, kind, msgspec.json.encode(data).decode()))
+        async with self._news:
+            self._news.notify_all()
+
+    def since(self, last_id: str) -> list[Told] | None:
+        """The events after `last_id`; None where some of them are forgotten or the id is of another run."""
+        run, _, number = last_id.rpartition("-")
+        if run != self._run or not number.isdecimal() or int(number) > self._last:
+            return None
+        missed = self._last - int(number)
+        return None if missed > len(self._ring) else [told for told in self._ring if told.number > int(number)]
+
+    async def stream(
+        self, last_id: str, *, now: Callable[[], float], stopping: Callable[[], bool], tick_s: float = 1.0
+    ) -> AsyncIterator[str]:
+        """The stream's text for one page, from `last_id` on, with a `tick` of the dispatch's clock every second."""
+        at = last_id or self.last_id
+        loop = asyncio.get_running_loop()
+        yield "retry: 2000\n\n" + _text("tick", msgspec.json.encode(now()).decode())
+        ticked = loop.time()
+        while not stopping():
+            missed = self.since(at)
+            if missed is None:
+                at = self.last_id
+                yield _text("reload", "null", at)
+                continue
+            for told in missed:
+                at = self.id_of(told.number)
+                yield _text(told.kind, told.data, at)
+            if loop.time() - ticked >= tick_s:
+                ticked = loop.time()
+                yield _text("tick", msgspec.json.encode(now()).decode())
+            if self.last_id == at:
+                await self._wait(min(tick_s, _LOOK_EVERY_S))
+
+    async def _wait(self, seconds: float) -> None:
+        async with self._news:
+            try:
+                await asyncio.wait_for(self._news.wait(), seconds)
+            except TimeoutError:
+                return
+
+
+def _text(kind: str, data: str, number: str | None = None) -> str:
+    return ("" if number is None else f"id: {number}\n") + f"event: {kind}\ndata: {data}\n\n"
+
+
+async def pump(
+    changes: Changes,
+    feed: Feed,
+    *,
+    render_van: Callable[[str], object | None],
+    render_broker: Callable[[], object],
+    links: Callable[[], dict[str, str]],
+) -> None:
+    """Tell the feed of changes for ever; the three callables run in a thread, as they ask the database."""
+    known = await asyncio.to_thread(links)
+    loop = asyncio.get_running_loop()
+    looked = loop.time()
+    while True:
+        await asyncio.sleep(_LOOK_EVERY_S)
+        vehicles, broker = changes.take()
+        if loop.time() - looked >= _LINKS_EVERY_S:
+            # A van falls silent without saying anything: only looking finds that.
+            looked = loop.time()
+            fresh = await asyncio.to_thread(links)
+            vehicles |= {vehicle for vehicle, link in fresh.items() if known.get(vehicle) != link}
+            known = fresh
+        if broker:
+            await feed.tell("broker", await asyncio.to_thread(render_broker))
+        for vehicle in sorted(vehicles):
+            told = await asyncio.to_thread(render_van, vehicle)
+            if told is not None:
+                await feed.tell("van", told)

@@ -1,0 +1,274 @@
+"""Wires the dispatch side: settings and files → store, ingest and board in one process.
+
+`Dispatch` is what the demo starts and stops; `run` is the command `roadtally dispatch`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import signal
+import socket
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Self
+from zoneinfo import ZoneInfo
+
+import uvicorn
+from msgspec import Struct, field
+
+from agent.canonical import digest_of
+from agent.clock import Clock, SystemClock
+from agent.dispatch.board import Board, DriverNotice, create_app
+from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.live import Changes
+from agent.dispatch.places import Places
+from agent.dispatch.queries import Queries
+from agent.dispatch.settings import BrokerSettings, DispatchSettings, is_loopback, parse_dispatch
+from agent.dispatch.store import open_store
+from agent.errors import ConfigError, RoadtallyError
+from agent.messages import DownLeaf
+from agent.plan import parse_plan
+from agent.records import Problem
+from agent.register import Register, parse_register
+from agent.sites import Site, parse_sites
+
+log = logging.getLogger(__name__)
+_FORGET_EVERY_S = 3600.0
+_DAY_S = 86_400.0
+
+
+class Loaded(Struct, frozen=True):
+    """Settings together with what the files they name hold; `contents` is what downlinks would carry."""
+
+    settings: DispatchSettings
+    folder: Path
+    sites: tuple[Site, ...] = ()
+    names: Mapping[str, str] = field(default_factory=dict)
+    contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
+    broker: Broker = field(default_factory=Broker)
+
+
+def load(path: Path) -> Loaded:
+    """Read a dispatch.toml and every file that it names; raises ConfigError with all that is wrong with them."""
+    settings = parse_dispatch(_read(path, where=""), file=str(path))
+    folder = path.resolve().parent
+    problems: list[Problem] = []
+    contents: dict[DownLeaf, Any] = {}
+    sites: tuple[Site, ...] = ()
+    register = Register()
+    broker = Broker()
+    try:
+        broker = _broker(settings.mqtt, folder)
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        if settings.sites_dir is not None:
+            files = _read_sites(folder / settings.sites_dir)
+            sites = parse_sites(files)
+            contents["sites"] = {name: json.loads(text) for name, text in files.items()}
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        if settings.register_file is not None:
+            file = folder / settings.register_file
+            text = _read(file, where="[register] file")
+            register = parse_register(text, file=str(file))
+            contents["register"] = text
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        if settings.plan_file is not None:
+            file = folder / settings.plan_file
+            text = _read(file, where="[plan] file")
+            parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            contents["plan"] = text
+    except ConfigError as error:
+        problems += error.problems
+    if problems:
+        raise ConfigError(problems)
+    names = {listing.epc: listing.name for listing in register.listings}
+    return Loaded(settings, folder, sites, names, contents, broker)
+
+
+def _broker(settings: BrokerSettings, folder: Path) -> Broker:
+    secret = settings.password_file
+    return Broker(
+        host=settings.host,
+        port=settings.port,
+        client_id=settings.client_id,
+        username=settings.username,
+        password=None if secret is None else _read(folder / secret, where="[mqtt] password_file").strip(),
+        ca_file=None if settings.ca_file is None else str(folder / settings.ca_file),
+    )
+
+
+def _read(path: Path, *, where: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        what = f"cannot be read: {getattr(error, 'strerror', None) or error}"
+        raise ConfigError(
+            [Problem(file=str(path), where=where, what=what, got="", do="check path and rights")]
+        ) from error
+
+
+def _read_sites(folder: Path) -> dict[str, str]:
+    paths = sorted(folder.glob("*.geojson"))
+    if not paths:
+        problem = Problem(file=str(folder), where="[sites] dir", what="no .geojson there", got="", do="put one there")
+        raise ConfigError([problem])
+    return {path.name: _read(path, where="[sites] dir") for path in paths}
+
+
+class Dispatch:
+    """Store, ingest and board of one depot, in threads of this process. Use as a context, or `start` and `close`.
+
+    Raises StoreError where the database cannot be opened and ConfigError where the port is taken.
+    """
+
+    def __init__(self, loaded: Loaded, *, clock: Clock | None = None) -> None:
+        settings = loaded.settings
+        self._loaded = loaded
+        self._clock = SystemClock() if clock is None else clock
+        self._stop = threading.Event()
+        self._socket = _listen(settings.server.host, settings.server.port)
+        database = settings.server.database
+        self.store = open_store(database if "://" in database else loaded.folder / database)
+        changes = Changes()
+        self.ingest = Ingest(
+            self.store,
+            loaded.broker,
+            clock=self._clock,
+            on_change=changes.note,
+            on_link=lambda _link: changes.note_broker(),
+        )
+        places, privacy = Places(loaded.sites), settings.privacy
+        self.queries = Queries(
+            self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
+        )
+        app = create_app(
+            Board(
+                queries=self.queries,
+                places=places,
+                clock=self._clock,
+                changes=changes,
+                broker=lambda: self.ingest.link,
+                zone=ZoneInfo(settings.server.timezone),
+                notice=DriverNotice(
+                    organisation=privacy.organisation,
+                    contact=privacy.contact,
+                    working_hours=privacy.working_hours,
+                    keep_days=privacy.keep_days,
+                    keep_badges_days=privacy.keep_badges_days,
+                ),
+                hosts=("127.0.0.1", "localhost") if settings.is_local else ("*",),
+                open_to_network=not settings.is_local,
+                stopping=self._stop.is_set,
+            )
+        )
+        config = uvicorn.Config(
+            app, log_config=None, access_log=False, ws="none", timeout_graceful_shutdown=3, lifespan="on"
+        )
+        self._server = uvicorn.Server(config)
+        self._threads = (
+            threading.Thread(target=self._server.run, args=([self._socket],), name="board", daemon=True),
+            threading.Thread(target=self._forget, name="forget", daemon=True),
+        )
+
+    @property
+    def address(self) -> str:
+        """The board's address for a browser."""
+        host, port = self._socket.getsockname()[:2]
+        shown = f"[{host}]" if ":" in host else host
+        return f"http://{shown}:{port}/"
+
+    def start(self) -> Self:
+        """Put the files' contents in force where settings say so, then hear and show."""
+        if self._loaded.settings.publish:
+            for what, content in self._loaded.contents.items():
+                version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
+                self.ingest.downlink_to_all(what, version, content)
+        self.ingest.start()
+        for thread in self._threads:
+            thread.start()
+        return self
+
+    def close(self) -> None:
+        """End pages and ingest, with everything received committed."""
+        self._stop.set()
+        self._server.should_exit = True
+        self.ingest.close()
+        for thread in self._threads:
+            thread.join(timeout=10.0)
+        self._socket.close()
+        self.store.close()
+
+    def wait(self) -> None:
+        """Until `close` is called elsewhere or the board ends by itself."""
+        while self._threads[0].is_alive() and not self._stop.wait(0.5):
+            pass
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def _forget(self) -> None:
+        privacy = self._loaded.settings.privacy
+        while not self._stop.is_set():
+            now_s = self._clock.utc()
+            try:
+                gone = self.store.forget(
+                    records_before_s=now_s - privacy.keep_days * _DAY_S,
+                    badges_before_s=now_s - privacy.keep_badges_days * _DAY_S,
+                )
+            except RoadtallyError:
+                log.exception("what is too old to be kept could not be deleted; tried again in an hour")
+            else:
+                if gone:
+                    log.info("%d records were deleted for their age", gone)
+            self._stop.wait(_FORGET_EVERY_S)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
+        do = "end what uses that port, or write another number"
+        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
+    return listening
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `roadtally dispatch`."""
+    parser.add_argument("--config", type=Path, required=True, metavar="FILE", help="dispatch.toml")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until SIGINT or SIGTERM; 0 at a clean end, 2 where the configuration or the database is wrong."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        loaded = load(args.config)
+        dispatch = Dispatch(loaded)
+    except RoadtallyError as error:
+        log.error("%s", error)  # noqa: TRY400 - what is wrong with a file, not with us
+        return 2
+    with dispatch:
+        log.info("the board is at %s", dispatch.address)
+        if not is_loopback(loaded.settings.server.host):
+            log.warning("there is no log-in yet: whoever reaches %s sees everything", dispatch.address)
+        while not stop.wait(0.5):
+            pass
+    return 0

@@ -1,0 +1,51 @@
+"""What sites are called and how they are drawn; the board's view of `agent.sites`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import shapely.geometry
+
+from agent.sites import Site, site_uri
+
+_OWN_URI = "urn:roadtally:site:"
+_WITHHELD = "withheld"
+"""What stands for a place that the vehicle did not keep."""
+
+
+class Places:
+    """The sites by id and by the location an event names; an unknown one is called what it is written as."""
+
+    def __init__(self, sites: Iterable[Site] = ()) -> None:
+        self._sites = tuple(sites)
+        self._by_id = {site.id: site for site in self._sites}
+        self._by_uri = {site_uri(site): site for site in self._sites}
+
+    def name(self, site_id: str) -> str:
+        """A site's name by its id."""
+        if site_id == _WITHHELD:
+            return "a place not kept, outside working hours"
+        site = self._by_id.get(site_id)
+        return site_id if site is None else site.name
+
+    def name_of_location(self, uri: str | None) -> str:
+        """The name of what `bizLocation` or `readPoint` says: a site, or a position in words."""
+        if uri is None:
+            return "a place not told"
+        site = self._by_uri.get(uri)
+        if site is not None:
+            return site.name
+        if uri.startswith("geo:"):
+            coordinates = uri.removeprefix("geo:").split(";")[0]
+            return f"no site, at {coordinates.replace(',', ', ')}"
+        return self.name(uri.removeprefix(_OWN_URI))
+
+    def geojson(self) -> dict[str, Any]:
+        """A FeatureCollection for the map: `properties` hold `name`, and `radius_m` for a round site."""
+        features = []
+        for site in self._sites:
+            properties = {"site": site.id, "name": site.name, "radius_m": site.radius_m}
+            geometry = shapely.geometry.mapping(site.shape)
+            features.append({"type": "Feature", "id": site.id, "properties": properties, "geometry": geometry})
+        return {"type": "FeatureCollection", "features": features}

@@ -1,0 +1,55 @@
+// The map beside the list: fences and vans, without tiles. Draws what /api/map holds; news of vans come from board.js.
+
+const box = document.getElementById("map");
+const L = window.L;
+const marks = new Map();
+
+// Leaflet takes text for HTML; a node with text is only ever text.
+function text_node(text) {
+  const node = document.createElement("span");
+  node.textContent = text;
+  node.title = text;
+  return node;
+}
+
+function mark(map, van, position) {
+  const held = marks.get(van);
+  const where = [position.lat, position.lon];
+  if (held) {
+    held.setLatLng(where);
+    return;
+  }
+  const icon = L.divIcon({ className: "van-mark", html: text_node(van), iconSize: [84, 44] });
+  const fresh = L.marker(where, { icon, title: van, keyboard: true });
+  fresh.on("click", () => location.assign(`/van/${encodeURIComponent(van)}`));
+  fresh.on("keypress", (event) => event.originalEvent.key === "Enter" && location.assign(`/van/${encodeURIComponent(van)}`));
+  fresh.addTo(map);
+  marks.set(van, fresh);
+}
+
+async function draw() {
+  const answer = await fetch("/api/map");
+  if (!answer.ok) throw new Error(`the map's data did not come: ${answer.status}`);
+  const told = await answer.json();
+  box.classList.add("drawn");
+  const map = L.map(box, { attributionControl: false, zoomSnap: 0.25, maxZoom: 19, fadeAnimation: false });
+  L.control.scale({ imperial: false, maxWidth: 160 }).addTo(map);
+  map.setView([0, 0], 2);
+  const fences = L.geoJSON(told.sites, {
+    interactive: false,
+    style: { className: "fence" },
+    pointToLayer: (feature, where) => L.circle(where, { radius: feature.properties.radius_m, className: "fence", interactive: false }),
+  }).addTo(map);
+  for (const fence of fences.getLayers()) {
+    fence.bindTooltip(text_node(fence.feature.properties.name), { permanent: true, direction: "bottom", className: "fence-name", offset: [0, 6] });
+  }
+  for (const [van, position] of Object.entries(told.vans)) mark(map, van, position);
+  const bounds = L.latLngBounds([]);
+  if (fences.getLayers().length) bounds.extend(fences.getBounds());
+  for (const each of marks.values()) bounds.extend(each.getLatLng());
+  if (bounds.isValid()) map.fitBounds(bounds, { padding: [48, 48], maxZoom: 17 });
+  document.addEventListener("van", (event) => event.detail.position && mark(map, event.detail.van, event.detail.position));
+  document.getElementById("map-note").textContent = "Fences and vans; no map tiles are fetched. The list holds the same in words.";
+}
+
+draw();

@@ -1,0 +1,204 @@
+"""What the board's pages and its API show, as typed records; `agent.dispatch.queries` fills them.
+
+Times are seconds since 1970 under names that end in `_s`; the API writes them as RFC 3339 without that ending.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from msgspec import Struct
+
+Link = Literal["online", "quiet", "offline", "unknown"]
+
+
+class BrokerLink(Struct, frozen=True):
+    """Whether the broker is connected, since when by the dispatch's clock, and why not."""
+
+    connected: bool
+    since_s: float
+    why: str | None = None
+
+
+class PlaceView(Struct, frozen=True):
+    """Where a van is. `name` is the site's, or where it comes from when `kind` is `way`."""
+
+    kind: Literal["site", "halt", "way", "unknown"]
+    name: str | None = None
+    since_s: float | None = None
+
+    @property
+    def text(self) -> str:
+        """In words, without since when."""
+        if self.kind == "site":
+            return f"at {self.name}"
+        if self.kind == "way":
+            return f"on the way, from {self.name}" if self.name else "on the way"
+        return "standing at a place that is no site" if self.kind == "halt" else "place not known"
+
+
+class PositionView(Struct, frozen=True):
+    """The last fix that came in."""
+
+    lat: float
+    lon: float
+    at_s: float
+    error_m: float | None = None
+    speed_mps: float | None = None
+
+
+class NotReadView(Struct, frozen=True):
+    """What is not being read, and since when."""
+
+    why: str
+    since_s: float | None = None
+
+
+class VanLine(Struct, frozen=True, kw_only=True):
+    """A van at a glance. `certain` is null where nothing was told."""
+
+    vehicle: str
+    link: Link
+    link_since_s: float | None
+    heard_s: float | None
+    place: PlaceView
+    position: PositionView | None
+    aboard: int
+    near: int
+    certain: bool | None
+    not_read: tuple[NotReadView, ...]
+    missing: int
+
+
+class AboardView(Struct, frozen=True):
+    """One item in or near a van, as last told."""
+
+    epc: str
+    name: str
+    p: float
+    state: str
+    heard_s: float | None
+    loaded_at: str | None
+    loaded_s: float | None
+
+
+class BadgeView(Struct, frozen=True):
+    """A badge aboard; it proves neither who drove nor who carried."""
+
+    epc: str
+    name: str
+    p: float | None
+
+
+class LoadedView(Struct, frozen=True):
+    """An item on a manifest. `site` is null where it was aboard when first tallied."""
+
+    epc: str
+    name: str
+    p: float | None
+    site: str | None
+    time_s: float | None
+    not_before_s: float | None
+    not_after_s: float | None
+
+
+class RevisionView(Struct, frozen=True):
+    """That a manifest was issued, and when."""
+
+    revision: int
+    issued_s: float | None
+    items: int
+    certain: bool
+
+
+class ManifestView(Struct, frozen=True, kw_only=True):
+    """A leg's manifest in its highest revision; `problem` tells why it cannot be shown, if so."""
+
+    vehicle: str
+    manifest: str
+    leg: str
+    trip: str | None
+    revision: int
+    departed_from: str
+    departed_s: float
+    arrived_at: str | None
+    arrived_s: float | None
+    certain: bool
+    items: tuple[LoadedView, ...]
+    badges: tuple[BadgeView, ...]
+    unlisted: int
+    short: tuple[str, ...]
+    over: tuple[str, ...]
+    revisions: tuple[RevisionView, ...]
+    problem: str | None = None
+
+
+class EventItemView(Struct, frozen=True):
+    """An item of an event."""
+
+    epc: str
+    name: str
+    p: float | None
+
+
+class EventView(Struct, frozen=True, kw_only=True):
+    """A custody event; `voided` ones no longer stand, for the reason given."""
+
+    vehicle: str
+    event_id: str
+    step: str
+    place: str
+    time_s: float
+    not_before_s: float | None
+    not_after_s: float | None
+    items: tuple[EventItemView, ...]
+    voided: bool
+    void_reason: str | None
+    voided_s: float | None
+
+
+class RecordView(Struct, frozen=True):
+    """How complete the record of one epoch is."""
+
+    epoch: int
+    received: int
+    up_to: int
+    ranges: tuple[tuple[int, int], ...]
+    gaps: tuple[tuple[int, int], ...]
+
+
+class NoticeView(Struct, frozen=True):
+    """A notice that the van's computer wrote."""
+
+    notice: str
+    text: str
+    at_s: float | None
+
+
+class VanPage(Struct, frozen=True, kw_only=True):
+    """All of one van."""
+
+    line: VanLine
+    at_s: float | None
+    items: tuple[AboardView, ...]
+    badges: tuple[BadgeView, ...]
+    manifests: tuple[ManifestView, ...]
+    events: tuple[EventView, ...]
+    record: tuple[RecordView, ...]
+    clashes: int
+    unused: int
+    notices: tuple[NoticeView, ...]
+
+
+class ItemPage(Struct, frozen=True, kw_only=True):
+    """Where an item is by the standing events, and all that was said of it."""
+
+    epc: str
+    name: str
+    tag: str | None
+    aboard: str | None
+    place: str | None
+    since_s: float | None
+    since_exact: bool
+    p: float | None
+    events: tuple[EventView, ...]

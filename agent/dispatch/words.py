@@ -1,0 +1,72 @@
+"""How the board says figures: probabilities, ages, clock times. The page's script says ages in the same way."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, tzinfo
+
+from agent.units import parse_utc
+
+_STEPS = {"loading": "loaded", "unloading": "unloaded", "departing": "departed", "arriving": "arrived"}
+_MINUTE_S, _HOUR_S, _DAY_S = 60, 3600, 86400
+# What a word stands for is our own choice; the figure always stands beside it.
+_CONFIDENCE = (
+    (0.995, "as good as certain"),
+    (0.95, "very likely"),
+    (0.8, "likely"),
+    (0.5, "more likely than not"),
+    (0.2, "doubtful"),
+)
+_VOID_REASONS = {"incorrect_data": "it was wrong", "did_not_occur": "it did not happen"}
+
+
+def confidence(p: float | None) -> str:
+    """A probability in words."""
+    if p is None:
+        return "not said"
+    return next((text for least, text in _CONFIDENCE if p >= least), "unlikely")
+
+
+def figure(p: float | None) -> str:
+    """A probability as a percentage that never rounds up to certainty: `99.87 %`."""
+    if p is None:
+        return ""
+    percent = int(p * 10_000 + 1e-9) / 100
+    return f"{percent:g} %"
+
+
+def age(seconds: float) -> str:
+    """How long ago or for how long: `12 s`, `4 min`, `3 h 10 min`, `2 days`."""
+    whole = max(int(seconds), 0)
+    if whole < 2 * _MINUTE_S:
+        return f"{whole} s"
+    if whole < _HOUR_S:
+        return f"{whole // _MINUTE_S} min"
+    if whole < _DAY_S:
+        return f"{whole // _HOUR_S} h {whole % _HOUR_S // _MINUTE_S} min"
+    days = whole // _DAY_S
+    return f"{days} day{'s' if days > 1 else ''}"
+
+
+def clock_time(utc_s: float, *, now_s: float, zone: tzinfo) -> str:
+    """A moment on a clock in `zone`, with its date where that is not today's: `07:21`, `Mon 2 Mar, 07:21`."""
+    moment, today = (datetime.fromtimestamp(each, tz=UTC).astimezone(zone) for each in (utc_s, now_s))
+    text = moment.strftime("%H:%M")
+    return text if moment.date() == today.date() else f"{moment:%a} {moment.day} {moment:%b %Y}, {text}"
+
+
+def step(biz_step: str) -> str:
+    """An event's business step as the trade says it."""
+    return _STEPS.get(biz_step, biz_step)
+
+
+def void_reason(reason: str | None) -> str:
+    """Why an event was taken back, in words."""
+    return _VOID_REASONS.get(reason or "", reason or "no reason given")
+
+
+def seconds_of(text: object) -> float | None:
+    """A time of a document, None where there is none that can be read."""
+    try:
+        return parse_utc(text) if isinstance(text, str) else None
+    except ValueError:
+        return None
