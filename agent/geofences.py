@@ -91,8 +91,9 @@ def _features(file: str, text: str, problems: list[Problem]) -> Iterator[tuple[i
         where, got = f"line {error.lineno}, column {error.colno}", _shown(text[error.pos : error.pos + 20])
         problems.append(Problem(file=file, where=where, what=f"this is not JSON: {error.msg}", got=got, do="mend it"))
         return
-    except RecursionError:
-        problems.append(Problem(file=file, where="", got="brackets nested too deeply", do="write plain GeoJSON"))
+    except (RecursionError, ValueError):
+        what = "brackets nested too deeply, or a number of thousands of digits"
+        problems.append(Problem(file=file, where="top", what=what, got="", do="write plain GeoJSON"))
         return
     if not isinstance(document, dict) or document.get("type") != "FeatureCollection":
         kind = document.get("type") if isinstance(document, dict) else type(document).__name__
@@ -190,8 +191,8 @@ def _timezone(value: object) -> str | None:
             return zoneinfo.ZoneInfo(value).key
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
             near = difflib.get_close_matches(value, zoneinfo.available_timezones(), n=1)
-            hint = f"did you mean {near[0]}?" if near else "give a name such as Atlantic/Azores"
-            raise _Wrong("unknown time zone", value, hint.rstrip("?") if near else hint) from None
+            do = f"write {near[0]} if that is meant" if near else "give a name such as Atlantic/Azores"
+            raise _Wrong("unknown time zone", value, do) from None
     raise _Wrong("unknown time zone", value, "give a name such as Atlantic/Azores")
 
 
@@ -287,8 +288,8 @@ def _position(position: object, name: str, wrong: list[_Wrong]) -> tuple[float, 
     if not isinstance(position, list) or len(position) < _PAIR or not all(_is_number(value) for value in position):
         wrong.append(_Wrong(f"{name} is no position", position, "give [longitude, latitude]"))
         return None
-    lon, lat = float(position[0]), float(position[1])
-    if not (math.isfinite(lon) and math.isfinite(lat)):
+    lon, lat = _finite(position[0]), _finite(position[1])
+    if lon is None or lat is None:
         wrong.append(_Wrong(f"{name} is not finite", position, "give [longitude, latitude] in degrees"))
         return None
     if abs(lat) > 90.0:  # noqa: PLR2004 - degrees
@@ -301,6 +302,13 @@ def _position(position: object, name: str, wrong: list[_Wrong]) -> tuple[float, 
         wrong.append(_Wrong(f"{name} has a longitude beyond 180", position, do))
         return None
     return lon, lat
+
+
+def _finite(value: float) -> float | None:
+    try:
+        return float(value) if math.isfinite(value) else None
+    except OverflowError:
+        return None  # an integer beyond all floats
 
 
 def _is_number(value: object) -> bool:

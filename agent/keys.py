@@ -137,9 +137,9 @@ def parse_document(source: str, *, file: str) -> dict[str, Any]:
     """A TOML text as its tables; raises ConfigError, which says the line, on anything else."""
     try:
         return tomllib.loads(source)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # the latter and a plain ValueError: absurdly deep, absurdly long
         what = f"this is not TOML: {error}"
-        raise ConfigError([Problem(file=file, where="", what=what, got="", do="mend that line")]) from error
+        raise ConfigError([Problem(file=file, where="", what=what, got="", do="mend it there")]) from error
 
 
 def check_section(
