@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 from agent.errors import ConfigError
 from agent.geofences import Site, parse_sites
+from agent.holding import InUse
 from agent.plan import parse_plan
-from agent.presence.model import Model, Parameters
+from agent.presence.model import Model, Parameters, parse_parameters
 from agent.records import PlanRow, Problem
-from agent.register import Register, parse_register
-from agent.sites import SiteIndex
+from agent.register import parse_register, register_of
 from agent.state import Setup
 from agent.vehicle import Vehicle, parse_vehicle
 
@@ -34,61 +33,51 @@ def read_sites(folder: Path) -> tuple[Site, ...]:
     return parse_sites({str(path): read_text(path) for path in files})
 
 
-def build_setup(
-    *,
-    vehicle: Vehicle,
-    sites: Sequence[Site],
-    register: Register,
-    plan: tuple[PlanRow, ...] | None = None,
-    plan_version: int | None = None,
-) -> Setup:
-    """A setup from parsed parts."""
-    return Setup(
-        vehicle=vehicle,
-        sites=SiteIndex(sites),
-        site_of={site.id: site for site in sites},
-        register=register,
-        model=Model(Parameters()),
-        plans={} if plan is None or plan_version is None else {plan_version: plan},
-        plan_version=plan_version,
-    )
-
-
 def read_setup(*, config: Path, sites: Path, register: Path, plan: Path | None = None) -> Setup:
-    """Read everything; a ConfigError lists all that is wrong with all of it."""
+    """Everything from files, as the pipeline takes it; a ConfigError lists all that is wrong with all of it."""
+    _, in_use = read_in_use(config=config, sites=sites, register=register, plan=plan)
+    return in_use.setup()
+
+
+def read_in_use(
+    *, config: Path, sites: Path | None, register: Path | None, plan: Path | None
+) -> tuple[Vehicle, InUse]:
+    """The vehicle and what it works with; what is None stays empty, for the dispatch side to send."""
     problems: list[Problem] = []
 
-    vehicle = found_sites = found_register = None
+    vehicle: Vehicle | None = None
+    found: tuple[Site, ...] = ()
+    listings = register_of(())
+    rows: tuple[PlanRow, ...] | None = None
     try:
         vehicle = parse_vehicle(read_text(config), file=str(config))
     except ConfigError as error:
         problems.extend(error.problems)
     try:
-        found_sites = read_sites(sites)
+        found = read_sites(sites) if sites is not None else ()
     except ConfigError as error:
         problems.extend(error.problems)
     try:
-        found_register = parse_register(read_text(register), file=str(register))
+        if register is not None:
+            listings = parse_register(read_text(register), file=str(register))
     except ConfigError as error:
         problems.extend(error.problems)
-    rows = None
-    if plan is not None and found_sites is not None and found_register is not None:
+    known = {site.id for site in found}
+    try:
+        if plan is not None and not problems:
+            rows = parse_plan(read_text(plan), file=str(plan), sites=known, register=listings)
+    except ConfigError as error:
+        problems.extend(error.problems)
+    if vehicle is not None and known and vehicle.home is not None and vehicle.home not in known:
+        what = f"name one of the sites: {', '.join(sorted(known))}"
+        problems.append(Problem(str(config), "[vehicle] home", repr(vehicle.home), what))
+    model = Model(Parameters())
+    if vehicle is not None:
         try:
-            rows = parse_plan(read_text(plan), file=str(plan), sites={site.id for site in found_sites}, register=found_register)
-        except ConfigError as error:
-            problems.extend(error.problems)
-    if vehicle is not None and found_sites is not None and vehicle.home is not None:
-        known = {site.id for site in found_sites}
-        if vehicle.home not in known:
-            problems.append(
-                Problem(str(config), "[vehicle] home", repr(vehicle.home), f"name one of the sites: {', '.join(sorted(known))}")
-            )
-    if problems or vehicle is None or found_sites is None or found_register is None:
+            model = Model(parse_parameters(vehicle.presence))
+        except ValueError as error:
+            problems.append(Problem(str(config), "[presence]", str(error), "leave it out for the default"))
+    if problems or vehicle is None:
         raise ConfigError(problems)
-    return build_setup(
-        vehicle=vehicle,
-        sites=found_sites,
-        register=found_register,
-        plan=rows,
-        plan_version=1 if rows is not None else None,
-    )
+    plans = {} if rows is None else {1: rows}
+    return vehicle, InUse(vehicle, model, found, listings, plans, {}, {})

@@ -19,11 +19,13 @@ a figure of `Parameters` comes from stands beside it; "judgement" means ours, be
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import IntEnum
 from functools import lru_cache
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -88,6 +90,17 @@ class Parameters(Struct, frozen=True):
     near_loss_db: float = 8.0
     near_sigma_db: float = 7.0
     rssi_temper: float = 0.4
+
+
+def parse_parameters(given: Mapping[str, float]) -> Parameters:
+    """The parameters with those of a vehicle file's `[presence]` put in; ValueError for an unknown or impossible one."""
+    single = {name for name, value in asdict(Parameters()).items() if isinstance(value, float)}
+    for name, value in given.items():
+        if name not in single:
+            raise ValueError(f"{name} is no parameter; there are {', '.join(sorted(single))}")
+        if value <= 0 and name != "level_dbm":
+            raise ValueError(f"{name} = {value} must be above 0")
+    return replace(Parameters(), **given)
 
 
 class Model:

@@ -1,0 +1,28 @@
+"""Which reading plan fits what the van does now: near-continuous while parked, a sweep after a departure, then bursts.
+
+The sweep is worth more than any cleverness (design.md, "Reader"). With the doors open a real reader pauses where its
+assessment says so, and it is off at a site where radio must be off: what is not read is *not read*, never unloaded.
+"""
+
+from __future__ import annotations
+
+from agent.itinerary import Leg, Stop
+from agent.llrp.rounds import MOVING, OFF, PARKED, SWEEP, ReadingPlan
+from agent.motion import State as Doing
+from agent.state import Setup, State
+
+SWEEP_S = 120.0
+
+
+def choose_plan(setup: Setup, state: State, *, now_s: float) -> ReadingPlan:
+    """The plan for this moment (tally's axis)."""
+    current = state.itinerary.current
+    site = setup.site_of.get(current.place.site or "") if isinstance(current, Stop) else None
+    if site is not None and site.radio_off:
+        return OFF
+    assessed = setup.vehicle.rf_assessment
+    if assessed is not None and assessed.people_inside == "pause" and state.motion.doors is True:
+        return OFF
+    if isinstance(current, Leg) and state.motion.state is Doing.MOVING:
+        return SWEEP if now_s - current.from_s < SWEEP_S else MOVING
+    return PARKED

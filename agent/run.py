@@ -1,0 +1,155 @@
+"""`roadtally run`: the vehicle's agent on real sockets, until SIGTERM.
+
+Wires reader, gpsd, store and broker to the pipeline. Whatever is missing at the start (reader, gpsd, broker) is waited
+for, with growing pauses; what the operator gave wrong ends it at once, with every problem said.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import signal
+import threading
+from argparse import ArgumentParser, Namespace
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from agent import __version__
+from agent.clock import PacedClock, SharedClock, SystemClock
+from agent.errors import ConfigError
+from agent.gps import Unusable, parse_tpv
+from agent.holding import InUse
+from agent.logs import log_as_json
+from agent.notify import Notifier
+from agent.privacy import is_working
+from agent.publisher import Publisher
+from agent.reader import Reader
+from agent.receiver import Receiver
+from agent.recording import encode_line, lines_of
+from agent.records import Fix, Input, Problem
+from agent.setup import read_in_use
+from agent.store import Store
+from agent.vehicle import Vehicle, transmit_allowed
+from agent.vehicle_agent import Shown, VehicleAgent
+
+log = logging.getLogger(__name__)
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("--config", type=Path, required=True, help="the vehicle's TOML")
+    parser.add_argument("--sites", type=Path, help="folder of *.geojson; default: what the dispatch side last sent")
+    parser.add_argument("--register", type=Path, help="register CSV; default: what the dispatch side last sent")
+    parser.add_argument("--plan", type=Path, help="plan CSV; default: what the dispatch side last sent")
+    parser.add_argument("--store", type=Path, help="the vehicle's database; default: [store] path of the config")
+    parser.add_argument("--record", type=Path, help="write everything received to this recording (.jsonl), for replay")
+    parser.add_argument("--clock", type=Path, help="a simulated day's clock file (the demo's); default: real time")
+
+
+def run(args: Namespace) -> int:
+    """Run until SIGTERM or SIGINT; 0 when everything is committed."""
+    log_as_json()
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    # A simulated computer has no battery clock: its wall clock says 1970 until a receiver knows better.
+    clock: PacedClock = SystemClock() if args.clock is None else SharedClock(args.clock, offset_s=12.0, wrong_utc=12.0)
+    vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
+    path = args.store or Path(vehicle.store.path)
+    with Store.open(path) as store:
+        in_use = with_held(in_use, store, given=args)
+        serve(vehicle, in_use, store, clock, stop, record=args.record)
+    return 0
+
+
+def with_held(in_use: InUse, store: Store, *, given: Namespace) -> InUse:
+    """What the dispatch side last sent and was good, for all that was not given as a file."""
+    for leaf in ("sites", "register", "plan"):
+        held = store.held(leaf)
+        if held is not None and getattr(given, leaf) is None:
+            try:
+                in_use = in_use.take(held)
+            except ConfigError as error:
+                log.warning("held", extra={"what": leaf, "error": str(error)})
+    return in_use
+
+
+def serve(
+    vehicle: Vehicle,
+    in_use: InUse,
+    store: Store,
+    clock: PacedClock,
+    stop: threading.Event,
+    *,
+    record: Path | None = None,
+) -> None:
+    """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn."""
+    permission = transmit_allowed(vehicle)
+    if not permission.allowed:
+        log.warning("not-transmitting", extra={"why": permission.reason})
+    with contextlib.ExitStack() as stack:
+        reader: Reader | None = None
+        sink: Callable[[Input], None] | None = None
+        if record is not None:
+            sink = stack.enter_context(_recorder(record, vehicle))
+        agent = VehicleAgent(
+            in_use=in_use,
+            store=store,
+            clock=clock,
+            program=__version__,
+            set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
+            record=sink,
+            notifier=Notifier(),
+        )
+        if vehicle.mqtt.host is not None:
+            outbox = stack.enter_context(store.outbox())
+            publisher = Publisher(
+                vehicle=vehicle.id, settings=vehicle.mqtt, outbox=outbox, deliver=agent.deliver, clock=clock
+            )
+            agent.show_on(
+                Shown(
+                    status=publisher.set_status,
+                    aboard=publisher.set_aboard,
+                    position=publisher.set_position,
+                    notify=publisher.notify,
+                )
+            )
+            publisher.start()
+            stack.callback(publisher.stop)
+        receiver = Receiver(vehicle.gps.host, vehicle.gps.port, clock=clock, put=agent.put).start()
+        stack.callback(receiver.stop)
+        if vehicle.reader.host is not None:
+            reader = Reader(
+                vehicle.reader.host,
+                vehicle.reader.port,
+                clock=clock,
+                put=agent.put,
+                antennas=vehicle.reader.antennas,
+                power_dbm=permission.power_dbm,
+                transmit_allowed=permission.allowed,
+                tls=vehicle.reader.tls,
+            ).start()
+            stack.callback(reader.stop)
+        stack.callback(log.info, "stopping")
+        agent.run(stop)
+
+
+@contextlib.contextmanager
+def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]:
+    """Writes what is received as a recording; positions outside working hours are not kept."""
+    try:
+        file: IO[bytes] = path.open("ab")
+    except OSError as error:
+        raise ConfigError([Problem(str(path), "--record", str(error), "give a file that can be written")]) from None
+
+    def record(item: Input) -> None:
+        if isinstance(item, Fix) and vehicle.privacy.working_hours is not None:
+            fix: Any = parse_tpv(item.tpv, item.mono)
+            if isinstance(fix, Unusable) or not is_working(vehicle.privacy, fix.utc_s):
+                return
+        for line in lines_of(item):
+            file.write(encode_line(line) + b"\n")
+
+    with file:
+        yield record

@@ -1,0 +1,306 @@
+"""The vehicle's agent: inputs from reader and receiver through the pipeline into the store, and out to the broker.
+
+One thread owns pipeline and store. Reader, receiver and publisher have threads of their own and only put into a queue.
+Custody records are committed at once, with outbox and checkpoint in one transaction; everything else every half minute.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from typing import Any
+
+from agent import checkpoint
+from agent.bodies import GpsStatus, ReaderStatus, Status
+from agent.clock import PacedClock
+from agent.errors import ConfigError, StoreError
+from agent.holding import InUse, why_not
+from agent.llrp.rounds import ReadingPlan
+from agent.messages import Downlink
+from agent.notify import Notifier
+from agent.pipeline import step
+from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
+from agent.reading import choose_plan
+from agent.records import Boot, Input, Inventory, Read, Record, Tick
+from agent.snapshot import aboard, position
+from agent.state import State
+from agent.store import Store
+from agent.units import format_utc
+
+log = logging.getLogger(__name__)
+
+CHECKPOINT_S = 30.0
+ABOARD_S = 10.0
+STATUS_S = 60.0
+POSITION_S = 10.0
+POSITION_PARKED_S = 120.0
+TICK_S = 5.0
+PRUNE_S = 6 * 3600.0
+# Inputs handled before anything is looked at again; keeps a backlog from starving acks and status.
+BATCH = 500
+_WAIT_REAL_S = 0.05
+
+
+class Shown:
+    """Where the agent shows itself: the publisher, or nothing when there is no broker."""
+
+    def __init__(
+        self,
+        *,
+        status: Callable[[Status], None],
+        aboard: Callable[[Any], None],
+        position: Callable[[Any], None],
+        notify: Callable[[], None],
+    ) -> None:
+        self.status, self.aboard, self.position, self.notify = status, aboard, position, notify
+
+
+class VehicleAgent:
+    """The run loop. `put` and `deliver` may be called from any thread; everything else from the one that calls `run`."""
+
+    def __init__(
+        self,
+        *,
+        in_use: InUse,
+        store: Store,
+        clock: PacedClock,
+        program: str,
+        set_plan: Callable[[ReadingPlan], None] | None = None,
+        record: Callable[[Input], None] | None = None,
+        notifier: Notifier | None = None,
+    ) -> None:
+        self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
+        self.setup = in_use.setup()
+        self._set_plan, self._record = set_plan, record
+        self._notifier = notifier or Notifier({})
+        self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
+        self._shown: Shown | None = None
+        self._reads: list[Read] = []
+        self._plan: ReadingPlan | None = None
+        self._due: dict[str, float] = {}
+        self._last: dict[str, Any] = {}
+        self._stored_reads = False
+        self._noted_boot = False
+        self.boot = store.boot()
+        self.since: str | None = None
+        self.state, self._written = self._load()
+
+    def show_on(self, shown: Shown) -> None:
+        """Say where to show what is known."""
+        self._shown = shown
+
+    def put(self, item: Input) -> None:
+        """Take an input from the reader or the receiver."""
+        self._queue.put(item)
+
+    def deliver(self, item: Delivered) -> None:
+        """Take what the publisher heard."""
+        self._queue.put(item)
+
+    def _load(self) -> tuple[State, checkpoint.Written]:
+        kept = self.store.checkpoint()
+        if kept is None:
+            return State(), checkpoint.Written()
+        try:
+            return checkpoint.decode(kept.state, self.store.blocks())
+        except StoreError as error:
+            log.error("checkpoint", extra={"error": str(error)})  # noqa: TRY400 - an operator reads it, not a programmer
+            text = "The tally's memory could not be read after a restart; what was aboard before is not known."
+            self.store.append(
+                [Record("notice", {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text})],
+                boot=self.boot,
+                mono=self.clock.mono(),
+            )
+            return State(), checkpoint.Written()
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until `stop` is set, then commit everything that arrived before it."""
+        began = self.clock.mono()
+        self._take(Boot(began, format_utc(self.clock.utc())))
+        self._commit((), began)
+        self._notifier.ready()
+        while not stop.is_set():
+            self._turn()
+        while not self._queue.empty():
+            self._turn()
+        self._commit((), self.clock.mono())
+        self._notifier.stopping()
+
+    def _turn(self) -> None:
+        now = self.clock.mono()
+        try:
+            item: Input | Delivered | None = self._queue.get(timeout=_WAIT_REAL_S)
+        except queue.Empty:
+            item = None
+        handled = 0
+        while item is not None:
+            if isinstance(item, Acks | Settled | Downlink | Refused | LinkChanged):
+                self._hear(item)
+            else:
+                self._take(item)
+            handled += 1
+            if handled >= BATCH:
+                break
+            try:
+                item = self._queue.get_nowait()
+            except queue.Empty:
+                break
+        if not handled and self._is_due("tick", now, TICK_S):
+            self._take(Tick(now))
+        self._look_after(now)
+        self.clock.consumed(now if self._queue.empty() else min(now, self._mono_s()))
+        self._notifier.alive()
+
+    def _mono_s(self) -> float:
+        return self.state.axis.boot_of(self.state.axis.last_s)[1]
+
+    def _take(self, item: Input) -> None:
+        if self._record is not None:
+            self._record(item)
+        state, records = step(self.setup, self.state, item)
+        self.state = state
+        if isinstance(item, Inventory):
+            self._reads.extend(item.reads)
+            if item.reads and not self._stored_reads:
+                self._stored_reads = True
+                self._commit((), item.mono)
+        if records:
+            self._commit(records, item.mono)
+        if self._set_plan is not None and not isinstance(item, Tick):
+            plan = choose_plan(self.setup, self.state, now_s=self.state.axis.last_s)
+            if plan != self._plan:
+                self._plan = plan
+                self._set_plan(plan)
+
+    def _commit(self, records: tuple[Record, ...], mono: float) -> None:
+        core, blocks, written = checkpoint.encode(self.state, self._written)
+        self.store.append(
+            records,
+            boot=self.boot,
+            mono=mono,
+            checkpoint=core,
+            blocks=blocks,
+            drop_blocks_below=written.first_block,
+            reads=self._reads,
+        )
+        self._written = written
+        self._reads = []
+        self._due["commit"] = mono + CHECKPOINT_S
+        if records:
+            for record in records:
+                log.info(record.kind, extra={"body": _brief(record)})
+            if self._shown is not None:
+                self._shown.notify()
+            self._due.pop("aboard", None)
+
+    def _hear(self, item: Delivered) -> None:
+        if isinstance(item, Acks):
+            for ack in item.acks:
+                self.store.acknowledge(epoch=ack.epoch, upto=ack.upto, also=ack.also)
+        elif isinstance(item, Settled):
+            self.store.settle()
+            if self._shown is not None:
+                self._shown.notify()
+        elif isinstance(item, Downlink):
+            self._hold(item)
+        elif isinstance(item, Refused):
+            self.in_use = self.in_use.refuse(item.leaf, item.version, (item.reason,))
+            self._due.pop("status", None)
+        else:
+            log.info("link", extra={"up": item.up, "why": item.why})
+
+    def _hold(self, downlink: Downlink) -> None:
+        if self.in_use.versions.get(downlink.leaf) == downlink.version:
+            return
+        self._due.pop("status", None)
+        try:
+            in_use = self.in_use.take(downlink)
+        except ConfigError as error:
+            self.in_use = self.in_use.refuse(downlink.leaf, downlink.version, why_not(error))
+            text = f"Version {downlink.version} of the {downlink.leaf} was refused; the last good one stays in use."
+            body = {"notice": f"{downlink.leaf}-refused", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
+            self._commit((Record("notice", body | {"reasons": list(why_not(error))}),), self.clock.mono())
+            return
+        self.in_use, self.setup = in_use, in_use.setup()
+        self.store.hold(downlink)
+        log.info("holding", extra={"what": downlink.leaf, "version": downlink.version})
+
+    def _is_due(self, what: str, now: float, every_s: float) -> bool:
+        if now < self._due.get(what, 0.0):
+            return False
+        self._due[what] = now + every_s
+        return True
+
+    def _look_after(self, now: float) -> None:
+        if self._is_due("commit", now, CHECKPOINT_S):
+            self._commit((), now)
+        self._note_time()
+        if self._shown is not None:
+            self._show(now)
+        if self._is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
+            if utc is not None:
+                self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+
+    def _note_time(self) -> None:
+        timeline = self.state.timeline
+        if self._noted_boot or not timeline.trusted or timeline.now is None:
+            return
+        self._noted_boot = True
+        utc = timeline.utc_of(timeline.boot, timeline.now.last_mono)
+        if utc is not None:
+            self.store.trust_time(boot=self.boot, offset_s=utc - timeline.now.last_mono)
+            self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
+            self._due.pop("status", None)
+
+    def _show(self, now: float) -> None:
+        shown = self._shown
+        assert shown is not None  # noqa: S101 - the caller looked
+        now_s = max(self.state.axis.at(now), self.state.axis.last_s) if self.state.axis.bases else 0.0
+        if self._is_due("aboard", now, ABOARD_S):
+            body = aboard(self.setup, self.state, now_s=now_s)
+            shown.aboard(body)
+        parked = not self.state.motion.speed_mps or self.state.itinerary.current is None
+        if self._is_due("position", now, POSITION_PARKED_S if parked else POSITION_S):
+            where = position(self.setup, self.state)
+            if where is not None and where != self._last.get("position"):
+                self._last["position"] = where
+                shown.position(where)
+        if self._is_due("status", now, STATUS_S):
+            shown.status(self._status(now))
+
+    def _status(self, now: float) -> Status:
+        state = self.state
+        reading = state.reading
+        since = state.axis.moment(state.timeline, reading.since_s) if state.axis.bases else None
+        not_read = None
+        if not reading.up and since is not None and since.trusted:
+            not_read = format_utc(since.utc_s)
+        fix = state.motion.last
+        last_fix = None
+        if fix is not None:
+            utc = state.timeline.utc_of(state.timeline.boot, fix.mono)
+            last_fix = None if utc is None else format_utc(utc)
+        fresh = fix is not None and now - fix.mono < STATUS_S
+        return Status(
+            vehicle=self.setup.vehicle.id,
+            state="online",
+            boot=self.boot,
+            program=self.program,
+            since=self.since,
+            holding=self.in_use.holding(),
+            reader=ReaderStatus("up" if reading.up else "down", not_read, reading.lost),
+            gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),
+            backlog=self.store.backlog(),
+        )
+
+
+def _brief(record: Record) -> dict[str, Any]:
+    body = record.body
+    if record.kind == "event":
+        return {key: body.get(key) for key in ("bizStep", "eventTime", "eventID")}
+    if record.kind == "manifest":
+        return {key: body.get(key) for key in ("manifest", "revision", "certain")} | {"items": len(body["items"])}
+    return body
