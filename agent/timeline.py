@@ -22,6 +22,7 @@ Rules
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -113,15 +114,12 @@ class BootSpan(Struct, frozen=True):
             return None
         if len(knots) == 1 or mono >= knots[-1].mono:
             return mono + knots[-1].offset_s
-        before = knots[0]
-        for after in knots:
-            if mono < after.mono:
-                if after is before:
-                    break
-                share = (mono - before.mono) / (after.mono - before.mono)
-                return mono + before.offset_s + share * (after.offset_s - before.offset_s)
-            before = after
-        return mono + before.offset_s
+        if mono <= knots[0].mono:
+            return mono + knots[0].offset_s
+        index = bisect_right(knots, mono, key=lambda knot: knot.mono)
+        before, after = knots[index - 1], knots[index]
+        share = (mono - before.mono) / (after.mono - before.mono)
+        return mono + before.offset_s + share * (after.offset_s - before.offset_s)
 
 
 class Timeline(Struct, frozen=True):

@@ -295,6 +295,14 @@ def test_a_recording_without_a_boot_line_is_one_boot() -> None:
     assert timeline.observe_boot(0.0).boot == 2
 
 
+def test_a_moment_that_was_heard_before_changes_nothing() -> None:
+    """The last moment heard only moves on; what bounds the next boot does not shrink."""
+    timeline = booted(12.0).observe_mono(40.0)
+    assert timeline.observe_mono(30.0) is timeline
+    assert timeline.now is not None
+    assert timeline.now.last_mono == 40.0
+
+
 def test_a_fixs_freshness_is_its_time() -> None:
     """A fix is fresh when its time moved, whatever its position."""
     timeline, _ = timeline_and_events = booted().observe_fix(fix(1.0, T0))
