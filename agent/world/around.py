@@ -70,7 +70,7 @@ def whereabouts(
         if start < 0:
             changes.append(Change(_BEFORE, tag, Where.ABOARD, metres=float(rng.uniform(0.3, HOLD_M - 0.3))))
         else:
-            far = (3.0, 11.0) if tag in cargo.idle else (2.5, 8.0)
+            far = (1.0, 11.0) if tag in cargo.idle else (1.5, 8.0)
             changes.append(Change(_BEFORE, tag, Where.OUTSIDE, visits[start].spot, float(rng.uniform(*far))))
     for visit, handlings in zip(visits, timed, strict=True):
         place: dict[int, float] = {}
@@ -82,7 +82,7 @@ def whereabouts(
         for visit in visits:
             if visit.spot == spot and rng.random() < 0.4:  # somebody shifts it
                 at_s = float(rng.uniform(visit.arrive_s, visit.depart_s))
-                changes.append(Change(at_s, tag, Where.OUTSIDE, spot, float(rng.uniform(3.0, 12.0))))
+                changes.append(Change(at_s, tag, Where.OUTSIDE, spot, float(rng.uniform(1.0, 12.0))))
     tags.append(namer.fixture(vehicle))
     changes.append(Change(_BEFORE, len(tags) - 1, Where.ABOARD, metres=HOLD_M / 2))
     _strangers(namer, rng, tags, changes, visits=visits, jams=jams)
@@ -120,19 +120,20 @@ def _handled(rng: np.random.Generator, visit: Visit, at_s: float, handling: Hand
     tag = handling.thing
     aboard = Change(at_s, tag, Where.ABOARD, metres=min(max(along + float(rng.normal(0, 0.15)), 0.1), HOLD_M - 0.1))
     outside = Change(at_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(1.0, 2.5)))
-    if handling.act == "on":
-        return [aboard]
-    if handling.act == "off":
-        return [outside]
+    if handling.act in {"on", "off"}:
+        return [aboard if handling.act == "on" else outside]
     if handling.act == "load":
         brought_s = at_s - float(rng.uniform(8, 70))
         if brought_s < visit.arrive_s:
             return [aboard]
         return [Change(brought_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(0.8, 2.5))), aboard]
     moved_s = at_s + float(rng.gamma(2.0, 30.0))
-    if rng.random() < 0.5:
+    draw = rng.random()
+    if draw < 0.15:  # set down beside the van, and there it stays
+        return [Change(at_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(0.3, 1.5)))]
+    if draw < 0.5:
         return [outside, Change(moved_s, tag, Where.AWAY)]
-    return [outside, Change(moved_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(2.5, 12.0)))]
+    return [outside, Change(moved_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(1.0, 9.0)))]
 
 
 def _walk(rng: np.random.Generator, tag: int, visits: Sequence[Visit]) -> list[Change]:

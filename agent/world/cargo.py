@@ -217,7 +217,10 @@ def _by_type(cargo: Cargo, rng: np.random.Generator, goods: Sequence[Good]) -> N
             alike = [
                 w
                 for w in cargo.wishes
-                if (w.load, w.unload) == way and w.thing is not None and cargo.things[w.thing].type == good.name
+                if (w.load, w.unload) == way
+                and w.thing is not None
+                and w.thing not in cargo.idle
+                and cargo.things[w.thing].type == good.name
             ]
             if len(alike) > 1:
                 cargo.wishes = [w for w in cargo.wishes if w not in alike]

@@ -12,6 +12,8 @@ import numpy as np
 from agent.epc import encode_uri
 
 COMPANY = "9521141"
+# A tag that answers less than this is exchanged by the depot before it travels again.
+_DEAFEST_DB = 18.0
 _NEIGHBOURS = ("9522207", "9523350", "9524418")
 
 
@@ -79,9 +81,9 @@ class Namer:
         self._next[good.number] = number + 1 + int(self._rng.integers(0, 3))
         epc = f"urn:epc:id:grai:{COMPANY}.{good.number}.{number}"
         loss = float(self._rng.normal(good.loss_db, good.spread_db)) + (1.5 if case else 0.0)
-        if self._rng.random() < 0.06:
-            loss += float(self._rng.uniform(9, 17))  # crushed against metal, or facing a wall of it
-        return Tagged(epc, encode_uri(epc), "item", f"{good.name} {number}", good.name, case, loss)
+        if self._rng.random() < 0.09:
+            loss += float(self._rng.uniform(6, 15))  # crushed against metal, or facing a wall of it
+        return Tagged(epc, encode_uri(epc), "item", f"{good.name} {number}", good.name, case, min(loss, _DEAFEST_DB))
 
     def person(self) -> Tagged:
         """Somebody's badge."""

@@ -8,7 +8,7 @@ A link has a margin in dB over what its tag needs to answer, and a tag answers i
 - `shadow`: log-normal, a value per tag and antenna, standing as long as nothing is moved, drawn anew for a tag that is
   moved and in part for what stands next to it (Gudmundson, Electronics Letters 27(23), 1991, gives the log-normal
   form and that it goes with place, not with time).
-- `slow fade`: an Ornstein-Uhlenbeck process per tag and antenna, tens of seconds when parked, seconds on the road.
+- `slow fade`: an Ornstein-Uhlenbeck process per tag and antenna, tens of seconds, half as long on the road.
 - `deep fade`: a two-state burst per tag (Gilbert, Bell System Technical Journal 39, 1960).
 - `ripple`: small-scale, drawn anew for every dwell.
 
@@ -35,6 +35,8 @@ _NOMINAL_DBM = 27.0
 _ABOARD_DB = 6.5
 _SHADOW_DB = 4.5
 _SLOW_DB = 5.5
+_FADE_PARKED_S = 30.0
+_FADE_ROAD_S = 15.0
 _RIPPLE_DB = 1.1
 _DEEP_DB = 16.0
 _DEEP_EVERY_S = 140.0
@@ -43,6 +45,7 @@ _CROWD_DB = 0.02  # each thing more in the hold shadows the others a little
 _CAPACITY_PER_S = 140.0
 _SPOIL = 0.03  # replies lost whatever the margin
 _EARSHOT_M = 60.0
+_WALL_DB = 9.0  # of closed doors: plywood and laminate, not steel
 _REPEAT_DB = 5.0
 
 
@@ -135,7 +138,7 @@ class Radio:
             self._next += 1
         if self._now_s is not None and now_s > self._now_s:
             elapsed_s = now_s - self._now_s
-            keep = float(np.exp(-elapsed_s / (7.0 if day.moving(now_s) else 30.0)))
+            keep = float(np.exp(-elapsed_s / (_FADE_ROAD_S if day.moving(now_s) else _FADE_PARKED_S)))
             self._slow *= keep
             self._slow += rng.normal(0, _SLOW_DB * np.sqrt(1 - keep * keep), self._slow.shape)
             mixing = -np.expm1(-elapsed_s * (1 / _DEEP_EVERY_S + 1 / _DEEP_LASTS_S))
@@ -174,7 +177,7 @@ class Radio:
             base[aboard, i] = _ABOARD_DB - 14 * np.log10(apart / 1.2) - crowd
         outside = (where == Where.OUTSIDE) & (self._spot == key[0]) & (key[0] >= 0)
         apart = metres[outside] + away_m + 1.0
-        wall = 0.0 if doors else 17.0
+        wall = 0.0 if doors else _WALL_DB
         base[outside, 1] = 9.0 - 34 * np.log10(apart / 1.2) - wall
         base[outside, 0] = base[outside, 1] - 7.0
         beside = where == Where.BESIDE

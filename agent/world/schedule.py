@@ -20,6 +20,7 @@ from agent.world.route import drive, road
 Floats = NDArray[np.float64]
 
 _CLEAR_M = 250.0
+_NEXT_DOOR_M = 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +66,10 @@ def visiting_order(rng: np.random.Generator, places: Sequence[Place], profile: P
     here = np.array(next(place.middle for place in places if place.id == profile.home))
     order: list[str | None] = [profile.home]
     while picked:
-        far = [float(np.hypot(*(np.array(place.middle) - here))) * float(rng.uniform(0.6, 1.6)) for place in picked]
-        # Next door is another day's job: who stands at both yards walks over.
-        ranked = sorted(range(len(picked)), key=lambda i: (far[i] < 150 and len(picked) > 1, far[i]))
+        far = [float(np.hypot(*(np.array(place.middle) - here))) for place in picked]
+        liking = rng.uniform(0.6, 1.6, len(picked))
+        # Next door is seldom the next stop: who works at the one yard walks over to the other.
+        ranked = sorted(range(len(picked)), key=lambda i: (far[i] < _NEXT_DOOR_M, far[i] * liking[i]))
         nxt = picked.pop(ranked[0])
         here = np.array(nxt.middle)
         order.append(nxt.id)

@@ -131,7 +131,7 @@ def rate(day: Day, begin_s: float, *, rounds: int = 60) -> float:
 
 
 def test_distance_at_the_dock(days: tuple[Day, ...], standards: Path) -> None:
-    """Outside an open door reads thin out with distance as in the dock log: 0.61, 0.35, 0.07 a second at 1, 2, 3 m.
+    """Outside an open door reads thin out with distance as in the dock log (mean 0.59, 0.31, 0.07 a second at 1, 2, 3 m).
 
     Source: standards/dock_reads, the antennas' looking-in side (design.md, "Published facts"). Compared are the ratios
     to 1 m, within a factor of 2 at 2 m and of 3 at 3 m: the log's antennas stood at a door, the van's hang in a box.
@@ -143,7 +143,7 @@ def test_distance_at_the_dock(days: tuple[Day, ...], standards: Path) -> None:
     real = []
     for metres in (1, 2, 3):
         tags = read_labels(folder / "labels", f"actual=stationary__q=10__xstat=-{metres}__tagsize=15.csv")
-        real.append(float(np.median([len(run.get(tag, [])) for tag in tags])) / seconds)
+        real.append(float(np.mean([len(run.get(tag, [])) for tag in tags])) / seconds)
     day = days[0]
     opened = next(t for t, port, on in day.inputs if port == 1 and on)
     world = [rate(beside_the_door(day, metres=metres), opened + 5) for metres in (1.0, 2.0, 3.0)]
