@@ -188,7 +188,7 @@ class C1G2LLRPCapabilities(Parameter, frozen=True):
 
 
 class FieldError(Parameter, frozen=True):
-    """Which field is wrong, counted from 0."""
+    """Which field is wrong, counted from 1 (as the capture dx101_a shows)."""
 
     number: ClassVar[int] = 288
 

@@ -1,0 +1,381 @@
+"""A client's session with one reader: octets and time in, actions out. Owns no socket, no thread, no clock.
+
+    for action in session.start(now): ...       # the transport is connected
+    for action in session.receive(chunk, now): ...
+    for action in session.tick(now): ...        # at the latest at session.deadline
+    for action in session.lost(now): ...        # the transport is gone
+
+An action is octets to `Send`, a record to `Deliver`, a `Note` for the log, or `Drop`: close the transport, and start
+again later. The session lives over many connections: it keeps the reading plan, what the inputs and antennas were, and
+the counts. `now` is seconds on this boot's monotonic clock.
+
+It never transmits, that is, never sends START_ROSPEC, unless it was made with `transmit_allowed`; the ROSpec it gives
+the reader has no other start trigger, and ends by itself. The states are a table (`states.py`); what has no place in
+it is the peer's mistake, and the connection is dropped.
+"""
+
+from __future__ import annotations
+
+import math
+
+from agent.errors import LlrpError
+from agent.llrp import messages as m
+from agent.llrp.codec import LlrpStream, Malformed, encode
+from agent.llrp.facts import ReaderFacts, complaints, status_text
+from agent.llrp.reports import Reports
+from agent.llrp.requests import Wishes, request_for
+from agent.llrp.rospec import CONTENT, ROSPEC_ID
+from agent.llrp.rounds import OFF, PARKED, ReadingPlan, Round, Tally, Timetable
+from agent.llrp.states import ANSWERS, TRANSITIONS, Action, Deliver, Drop, Event, Note, Send, State
+from agent.llrp.tables import (
+    ConnectionAttemptStatusType,
+    ROSpecEventType,
+    StatusCode,
+    name_of,
+)
+from agent.llrp.told import ReaderEventNotificationData
+from agent.records import ReaderState
+
+KEEPALIVE_S = 5.0
+MISSED_KEEPALIVES = 3
+ANSWER_S = 10.0
+OVERDUE_S = 2.0  # a round that has not ended by then is stopped and closed by us
+LATE_S = 0.2  # how long a round that was told to be over waits for a report that comes after the word
+
+
+class Session:
+    """See the module. `antennas` () means all that the reader has. `tag_population` is how many tags to expect.
+
+    `tally` counts tag reports; `malformed` counts frames that could not be read.
+    """
+
+    def __init__(
+        self,
+        *,
+        power_dbm: float,
+        transmit_allowed: bool,
+        antennas: tuple[int, ...] = (),
+        plan: ReadingPlan = PARKED,
+        tag_population: int = 100,
+        keepalive_s: float = KEEPALIVE_S,
+    ) -> None:
+        self.state = State.DOWN
+        self.tally = Tally()
+        self.messages = 0
+        self.malformed = 0
+        self.facts = ReaderFacts(asked_antennas=antennas, power_dbm=power_dbm)
+        self._wishes = Wishes(power_dbm, transmit_allowed, tag_population, keepalive_s)
+        self._timetable = Timetable(plan)
+        self._paused = False
+        self._is_up = False
+        self._message_id = 0
+        self._begin(0.0)
+
+    def _begin(self, now: float) -> None:
+        """What belongs to one connection."""
+        self._stream = LlrpStream()
+        self._reports = Reports(CONTENT)
+        self._round: Round | None = None
+        self._actions: list[Action] = []
+        self._heard_at = now
+        self._asked_at: float | None = None
+        self._settle_at = math.inf
+        self._spec_s = 0.0
+
+    # --- what the transport calls ---
+
+    @property
+    def is_up(self) -> bool:
+        """Whether the reader is set up, so that reading can start."""
+        return self._is_up
+
+    @property
+    def plan(self) -> ReadingPlan:
+        """The plan that is followed."""
+        return self._timetable.plan
+
+    @property
+    def is_down(self) -> bool:
+        """Whether there is no connection, or none that is wanted any more."""
+        return self.state is State.DOWN
+
+    @property
+    def deadline(self) -> float:
+        """When `tick` has something to do at the latest, on the monotonic clock; infinite while down."""
+        if self.is_down:
+            return math.inf
+        return min(self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s, self._answer_by(), self._own_time())
+
+    def start(self, now: float) -> list[Action]:
+        """The transport is connected."""
+        self._begin(now)
+        self._move(Event.CONNECTED, now)
+        return self._take()
+
+    def receive(self, chunk: bytes, now: float) -> list[Action]:
+        """Octets came."""
+        if self.is_down:
+            return []
+        self._stream.receive(chunk)
+        try:
+            for message in self._stream.messages():
+                self._heard_at = now
+                self.messages += 1
+                self._hear(message, now)
+            self._go_on(now)
+        except LlrpError as error:
+            self._drop(str(error))
+        return self._take()
+
+    def tick(self, now: float, *, spare: bool = False) -> list[Action]:
+        """Time passed. `spare` leaves the peer's deadlines alone: on a scaled clock they can pass in a blink."""
+        if self.is_down:
+            return []
+        try:
+            if not spare:
+                self._check_peer(now)
+            self._go_on(now)
+        except LlrpError as error:
+            self._drop(str(error))
+        return self._take()
+
+    def set_plan(self, plan: ReadingPlan, now: float) -> list[Action]:
+        """Read by another plan from now on; a round under way goes on, unless the plan is to be silent."""
+        self._timetable.adopt(plan, now)
+        return self.tick(now, spare=True)
+
+    def pause(self, now: float) -> list[Action]:
+        """Stop transmitting now, whatever the plan, until `resume`."""
+        self._paused = True
+        return self.tick(now, spare=True)
+
+    def resume(self, now: float) -> list[Action]:
+        """Go on by the plan."""
+        self._paused = False
+        return self.tick(now, spare=True)
+
+    def close(self, now: float) -> list[Action]:
+        """Take leave: stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
+        if self.state in (State.DOWN, State.CLOSING):
+            return self._take()
+        if self.state in (State.STARTING, State.RUNNING):
+            self._send(m.StopROSpec(ROSPEC_ID, message_id=self._next_id()))
+        self._let_go()
+        self._enter(State.CLOSING, now)
+        return self._take()
+
+    def lost(self, now: float) -> list[Action]:
+        """The transport is gone, by whichever side."""
+        self._let_go()
+        self.state = State.DOWN
+        if self._is_up:
+            self._is_up = False
+            self._actions.append(Deliver(ReaderState(now, "down")))
+        return self._take()
+
+    # --- time ---
+
+    def _answer_by(self) -> float:
+        return math.inf if self._asked_at is None else self._asked_at + ANSWER_S
+
+    def _own_time(self) -> float:
+        """When we have to act by ourselves in this state."""
+        if self.state is State.READY and self._may_transmit():
+            return self._timetable.next_at
+        if self._round is None:
+            return math.inf
+        if self.state is State.RUNNING:
+            return self._round.started_at + self._round.seconds + OVERDUE_S
+        if self.state is State.SETTLING:
+            return self._settle_at + (LATE_S if self._round.is_over else OVERDUE_S)
+        return math.inf
+
+    def _check_peer(self, now: float) -> None:
+        silent_s = now - self._heard_at
+        if self._asked_at is not None and now >= self._answer_by():
+            answer = ANSWERS[self.state].__name__ if self.state in ANSWERS else "ConnectionAttemptEvent"
+            raise LlrpError(f"no {answer} within {ANSWER_S:g} s")
+        if silent_s >= MISSED_KEEPALIVES * self._wishes.keepalive_s:
+            raise LlrpError(f"nothing heard for {silent_s:.1f} s, that is {MISSED_KEEPALIVES} keepalives")
+        if self._round is not None and now >= self._own_time():
+            if self.state is State.RUNNING:
+                self._actions.append(Note("the round did not end by itself and is stopped"))
+                self._move(Event.STOP, now)
+            elif self.state is State.SETTLING:
+                self._settled(now)  # we were never told that the ROSpec is over
+
+    def _may_transmit(self) -> bool:
+        return self._wishes.transmit_allowed and not self._paused and self.plan.burst_rounds != OFF.burst_rounds
+
+    def _go_on(self, now: float) -> None:
+        """What follows from where we stand, until nothing does."""
+        under_way = self._round
+        if under_way is not None and self.state is State.RUNNING:
+            if under_way.is_ending:
+                self._move(Event.ROUND_OVER, now)
+            elif not self._may_transmit():
+                self._move(Event.STOP, now)
+        # The next round may not be asked for before this one's ROSpec is inactive.
+        if under_way is not None and under_way.is_over and self.state is State.SETTLING:
+            self._settle(under_way, now)
+        if self.state is State.READY and self._may_transmit() and now >= self._timetable.next_at:
+            self._move(Event.ROUND_DUE if self._spec_s == self.plan.round_s else Event.SPEC_DIFFERS, now)
+
+    # --- states ---
+
+    def _move(self, event: Event, now: float) -> None:
+        """Go where the table says, and do what is done on entering there."""
+        target = TRANSITIONS.get((self.state, event))
+        if target is None:
+            raise LlrpError(f"{event.name.lower()} cannot follow in state {self.state.name.lower()}")
+        self._enter(target, now)
+
+    def _enter(self, state: State, now: float) -> None:
+        self.state = state
+        self._asked_at = now if state is State.GREETING else None  # the reader speaks first
+        if state in (State.ADDING, State.READDING):
+            self._spec_s = self.plan.round_s
+        elif state in (State.ENABLING, State.REENABLING):
+            self._reports = Reports(CONTENT)  # another ROSpec, another report stream
+        elif state is State.ANTENNAS and self.facts.holds_reports:
+            self._send(m.EnableEventsAndReports(message_id=self._next_id()))
+        elif state is State.READY and not self._is_up:
+            self._is_up = True
+            self._actions.append(Deliver(ReaderState(now, "up")))
+        elif state is State.STARTING:
+            listening = tuple(a for a in self.facts.antennas if a not in self.facts.antennas_lost)
+            self._round = Round(started_at=now, seconds=self._spec_s, antennas=listening)
+        elif state is State.STOPPING and self._round is not None:
+            self._round.stopped_at = now
+        elif state is State.SETTLING:
+            self._settle_at = now
+        if state in ANSWERS:
+            self._asked_at = now
+            self._message_id = self._next_id()
+            request = request_for(
+                state, wishes=self._wishes, facts=self.facts, round_s=self._spec_s, message_id=self._message_id
+            )
+            if request is not None:
+                self._send(request)
+
+    def _let_go(self) -> None:
+        """Forget a round that cannot be told: its reads have not all come, or nobody knows when it ended."""
+        if self._round is not None:
+            self.tally.used -= self._round.used
+            self.tally.bad("round cut off", self._round.used)
+        self._round = None
+
+    def _settle(self, under_way: Round, now: float) -> None:
+        """The ROSpec is over; a report may still come, but not for long."""
+        if under_way.has_report or now >= self._settle_at + LATE_S:
+            self._settled(now)
+
+    def _settled(self, now: float) -> None:
+        """The round is over and told; one that no antenna took part in says nothing and is not delivered."""
+        if self._round is not None:
+            listened = tuple(a for a in self._round.antennas if a not in self.facts.antennas_lost)
+            inventory = self._round.inventory(now, listened)
+            if listened or inventory.reads:
+                self._actions.append(Deliver(inventory))
+        self._round = None
+        self._timetable.round_ended(now)
+        self._move(Event.SETTLED, now)
+
+    # --- messages ---
+
+    def _hear(self, message: m.Message | Malformed, now: float) -> None:
+        if isinstance(message, m.ROAccessReport):
+            self._hear_report(message, now)
+        elif isinstance(message, m.Keepalive):
+            self._send(m.KeepaliveAck(message_id=message.message_id))
+        elif isinstance(message, m.ReaderEventNotification):
+            self._hear_event(message.reader_event_notification_data, now)
+        elif isinstance(message, m.Response):
+            self._hear_answer(message, now)
+        elif isinstance(message, m.ErrorMessage):
+            raise LlrpError(f"the reader could not read what it was sent: {status_text(message.llrp_status)}")
+        elif isinstance(message, Malformed):
+            self.malformed += 1
+            self._actions.append(Note(f"message {message.message_number} could not be read: {message.reason}"))
+        else:
+            self._actions.append(Note(f"{type(message).__name__} is not for us and was passed over"))
+
+    def _hear_answer(self, message: m.Response, now: float) -> None:
+        expected = ANSWERS.get(self.state)
+        if self.state is State.CLOSING and not isinstance(message, m.CloseConnectionResponse):
+            return  # of what we asked before we took leave
+        if self._asked_at is None or expected is None or not isinstance(message, expected):
+            self._actions.append(Note(f"{type(message).__name__} came unasked and was passed over"))
+            return
+        if message.message_id != self._message_id:
+            self._actions.append(Note(f"{type(message).__name__} answers another request and was passed over"))
+            return
+        if self.state is State.CLOSING:
+            raise LlrpError("closed, as we asked")
+        # A round may end by itself while our stop is on the way; the reader then has nothing to stop.
+        if message.llrp_status.status_code != StatusCode.M_Success and self.state is not State.STOPPING:
+            raise LlrpError(f"the reader refused: {type(message).__name__} {status_text(message.llrp_status)}")
+        if isinstance(message, m.GetReaderCapabilitiesResponse):
+            self.facts.learn(message)
+        elif isinstance(message, m.GetReaderConfigResponse):
+            self._actions.extend(Deliver(record) for record in self.facts.told_config(message, now))
+        self._move(Event.ANSWERED, now)
+
+    def _hear_report(self, report: m.ROAccessReport, now: float) -> None:
+        sightings = self._reports.sightings(report)
+        self.tally.received += len(report.tag_report_data)
+        for cause, count in self._reports.malformed.items():
+            self.tally.bad(cause, count)
+        self._reports.malformed.clear()
+        if self._round is None:
+            # Held from before this connection, or after its round was closed: nothing says when it was heard.
+            self.tally.bad("out of a round", len(sightings))
+        else:
+            self._round.add(sightings, now, self.tally)
+
+    def _hear_event(self, data: ReaderEventNotificationData, now: float) -> None:
+        if data.connection_attempt_event is not None:
+            self._hear_attempt(data.connection_attempt_event.status, now)
+        if data.gpi_event is not None:
+            self._actions.extend(Deliver(record) for record in self.facts.told_input(data.gpi_event, now))
+        if data.antenna_event is not None:
+            self._actions.extend(Deliver(record) for record in self.facts.told_antenna(data.antenna_event, now))
+        self._hear_progress(data)
+        self._actions.extend(Note(text) for text in complaints(data))
+        if data.connection_close_event is not None:
+            raise LlrpError("the reader closes the connection")
+
+    def _hear_progress(self, data: ReaderEventNotificationData) -> None:
+        """The end of the AISpec, then of the ROSpec that it is alone in, is the end of the round."""
+        spec, whole = data.aispec_event, data.rospec_event
+        if self._round is not None:
+            if spec is not None and spec.rospec_id == ROSPEC_ID:
+                self._round.is_ending = True
+            if whole is not None and whole.rospec_id == ROSPEC_ID and whole.event_type == ROSpecEventType.End_Of_ROSpec:
+                self._round.is_ending = self._round.is_over = True
+
+    def _hear_attempt(self, status: int, now: float) -> None:
+        if status == ConnectionAttemptStatusType.Another_Connection_Attempted:
+            self._actions.append(Note("somebody else tried to connect to the reader"))
+        elif status != ConnectionAttemptStatusType.Success:
+            raise LlrpError(f"the reader refused the connection: {name_of(ConnectionAttemptStatusType, status)}")
+        else:
+            self._move(Event.GREETED, now)
+
+    # --- sending ---
+
+    def _next_id(self) -> int:
+        self._message_id = self._message_id % 0xFFFF_FFFF + 1
+        return self._message_id
+
+    def _send(self, message: m.Message) -> None:
+        self._actions.append(Send(encode(message)))
+
+    def _drop(self, reason: str) -> None:
+        """End this connection; `lost` follows from the transport."""
+        self.state = State.DOWN
+        self._actions.append(Drop(reason))
+
+    def _take(self) -> list[Action]:
+        actions, self._actions = self._actions, []
+        return actions
