@@ -34,6 +34,7 @@ from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.views import BrokerLink, VanLine
 from agent.units import format_utc
+from agent.vehicle import Privacy as VanPrivacy
 
 _HERE = Path(__file__).parent
 _SECURITY = {
@@ -56,6 +57,8 @@ class DriverNotice(Struct, frozen=True):
     working_hours: str | None = None
     keep_days: int = 90
     keep_badges_days: int = 14
+    van_keep_positions_days: int = VanPrivacy().keep_positions_days
+    van_keep_reads_days: int = VanPrivacy().keep_reads_days
 
 
 class Board(Struct, frozen=True, kw_only=True):

@@ -10,12 +10,14 @@ import json
 import logging
 import signal
 import socket
+import sys
 import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Self
 from zoneinfo import ZoneInfo
 
+import msgspec
 import uvicorn
 from msgspec import Struct, field
 
@@ -26,7 +28,7 @@ from agent.dispatch.ingest import Broker, Ingest
 from agent.dispatch.live import Changes
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
-from agent.dispatch.settings import BrokerSettings, DispatchSettings, is_loopback, parse_dispatch
+from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
@@ -157,13 +159,7 @@ class Dispatch:
                 changes=changes,
                 broker=lambda: self.ingest.link,
                 zone=ZoneInfo(settings.server.timezone),
-                notice=DriverNotice(
-                    organisation=privacy.organisation,
-                    contact=privacy.contact,
-                    working_hours=privacy.working_hours,
-                    keep_days=privacy.keep_days,
-                    keep_badges_days=privacy.keep_badges_days,
-                ),
+                notice=DriverNotice(**msgspec.structs.asdict(privacy)),
                 hosts=("127.0.0.1", "localhost") if settings.is_local else ("*",),
                 open_to_network=not settings.is_local,
                 stopping=self._stop.is_set,
@@ -206,10 +202,10 @@ class Dispatch:
         self._socket.close()
         self.store.close()
 
-    def wait(self) -> None:
-        """Until `close` is called elsewhere or the board ends by itself."""
-        while self._threads[0].is_alive() and not self._stop.wait(0.5):
-            pass
+    @property
+    def is_serving(self) -> bool:
+        """Whether the board still answers."""
+        return self._threads[0].is_alive()
 
     def __enter__(self) -> Self:
         return self.start()
@@ -255,7 +251,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Serve until SIGINT or SIGTERM; 0 at a clean end, 2 where the configuration or the database is wrong."""
+    """Serve until SIGINT or SIGTERM; 0 at a clean end, 1 if the board ends by itself, 2 if the settings are wrong."""
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
@@ -263,12 +259,14 @@ def run(args: argparse.Namespace) -> int:
         loaded = load(args.config)
         dispatch = Dispatch(loaded)
     except RoadtallyError as error:
-        log.error("%s", error)  # noqa: TRY400 - what is wrong with a file, not with us
+        sys.stderr.write(f"{error}\n")
         return 2
     with dispatch:
-        log.info("the board is at %s", dispatch.address)
-        if not is_loopback(loaded.settings.server.host):
-            log.warning("there is no log-in yet: whoever reaches %s sees everything", dispatch.address)
+        local = loaded.settings.is_local
+        who = "this computer only" if local else "everybody on the network, as there is no log-in yet"
+        sys.stderr.write(f"The board is at {dispatch.address} for {who}. Ctrl-C ends it.\n")
         while not stop.wait(0.5):
-            pass
+            if not dispatch.is_serving:
+                sys.stderr.write("The board has ended by itself; its log says why.\n")
+                return 1
     return 0

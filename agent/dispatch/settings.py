@@ -1,4 +1,4 @@
-"""The dispatch side's settings (`dispatch.toml`): text in, typed records or every problem at once out. Reads no file."""
+"""The dispatch side's settings (`dispatch.toml`): text in, typed records or every problem out. Reads no file."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from msgspec import Struct, field
 from agent.errors import ConfigError
 from agent.keys import Key, check_section, flag, matching, parse_document, real, text, time_zone, unknown, whole
 from agent.records import Problem
+from agent.vehicle import Privacy
 
 _LOOPBACK = re.compile(r"localhost|127(\.\d{1,3}){3}|::1")
 
@@ -37,13 +38,18 @@ class BrokerSettings(Struct, frozen=True):
 
 
 class PrivacySettings(Struct, frozen=True):
-    """How long is kept what speaks of people, and what the driver's notice says beside it."""
+    """How long is kept what speaks of people, and what the driver's notice says beside it.
+
+    `keep_days` and `keep_badges_days` are carried out here; the rest only repeats what the vans' own files say.
+    """
 
     organisation: str | None = None
     contact: str | None = None
     working_hours: str | None = None
     keep_days: int = 90
     keep_badges_days: int = 14
+    van_keep_positions_days: int = Privacy().keep_positions_days
+    van_keep_reads_days: int = Privacy().keep_reads_days
 
 
 class DispatchSettings(Struct, frozen=True):
@@ -95,6 +101,8 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "working_hours": Key('a text for the driver\'s notice such as "Mon to Fri, 06:00 to 19:00"', text),
         "keep_days": _DAYS,
         "keep_badges_days": _DAYS,
+        "van_keep_positions_days": _DAYS,
+        "van_keep_reads_days": _DAYS,
     },
 }
 

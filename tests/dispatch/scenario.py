@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 
 from agent.bodies import Aboard, Body, Position, Status
+from agent.dispatch.store import DispatchStore
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.units import format_utc, parse_utc
 
@@ -233,3 +234,24 @@ def position(vehicle: str, *, at_s: float, lat: float = 48.309, lon: float = -31
         "speed_mps": 12.5,
     }
     return body | {"site": None, "leg": f"{vehicle}/2026-03-02/2"} | more
+
+
+HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u202eevil\u202c 🎪 " + "W" * 10_000
+
+
+def fill(store: DispatchStore, *, now_s: float) -> None:
+    """Two vans as a dispatcher finds them at `now_s`: one on the way, one at the depot whose reader is down."""
+    for batch in full_day("van-07").batches():
+        store.ingest(batch, received_s=now_s - 40)
+    store.hear(word(status("van-07")), received_s=now_s - 40)
+    store.hear(word(aboard("van-07", [item(n) for n in range(4, 12)], at_s=now_s - 5)), received_s=now_s - 5)
+    store.hear(word(position("van-07", at_s=now_s - 5)), received_s=now_s - 5)
+    reader = {"state": "down", "not_read_since": format_utc(now_s - 1500), "antennas_lost": [2]}
+    store.hear(word(status("van-03", reader=reader)), received_s=now_s - 700)
+    here: dict[str, Any] = {"state": "stopped", "site": "depot", "since": format_utc(now_s - 5000), "certain": False}
+    why = {"since": format_utc(now_s - 1500), "why": "the reader does not answer"}
+    held = aboard("van-03", [item(20), item(21)], at_s=now_s - 700, not_read=why, badges=[], **here)
+    store.hear(word(held), received_s=now_s - 700)
+    store.hear(word(position("van-03", at_s=now_s - 700, lat=48.31, lon=-31.27, site="depot")), received_s=now_s - 700)
+    records = tuple(LogRecord(seq, "notice", {"notice": "gap", "text": "Power was cut."}) for seq in (1, 2, 6))
+    store.ingest(LogBatch("van-03", 1, records), received_s=now_s - 700)
