@@ -131,7 +131,7 @@ def rate(day: Day, begin_s: float, *, rounds: int = 60) -> float:
 
 
 def test_distance_at_the_dock(days: tuple[Day, ...], standards: Path) -> None:
-    """Outside an open door reads thin out with distance as in the dock log (mean 0.59, 0.31, 0.07 a second at 1, 2, 3 m).
+    """Outside an open door reads thin out with distance as in the dock log: 0.59, 0.31, 0.07 a second at 1, 2, 3 m.
 
     Source: standards/dock_reads, the antennas' looking-in side (design.md, "Published facts"). Compared are the ratios
     to 1 m, within a factor of 2 at 2 m and of 3 at 3 m: the log's antennas stood at a door, the van's hang in a box.
