@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import signal
+import ssl
 import threading
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable, Iterator
@@ -30,10 +31,16 @@ from agent.recording import encode_line, lines_of
 from agent.records import Fix, Input, Problem
 from agent.setup import read_in_use
 from agent.store import Store
+from agent.timeline import RULES, TimeRules
 from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_agent import Shown, VehicleAgent
 
 log = logging.getLogger(__name__)
+
+# What a reader is set to while it may not transmit anyway.
+LEAST_DBM = 10.0
+# How late a fix may come on a busy machine, in real seconds.
+SCALED_DELAY_REAL_S = 0.03
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -75,6 +82,13 @@ def with_held(in_use: InUse, store: Store, *, given: Namespace) -> InUse:
     return in_use
 
 
+def time_rules(clock: PacedClock) -> TimeRules:
+    """How closely fixes must agree: a scaled clock stretches every delay on the way with its speed."""
+    if isinstance(clock, SharedClock):
+        return TimeRules(agree_s=RULES.agree_s + SCALED_DELAY_REAL_S * clock.speed)
+    return RULES
+
+
 def serve(
     vehicle: Vehicle,
     in_use: InUse,
@@ -101,6 +115,7 @@ def serve(
             set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
             record=sink,
             notifier=Notifier(),
+            rules=time_rules(clock),
         )
         if vehicle.mqtt.host is not None:
             outbox = stack.enter_context(store.outbox())
@@ -123,12 +138,12 @@ def serve(
             reader = Reader(
                 vehicle.reader.host,
                 vehicle.reader.port,
-                clock=clock,
+                clock,
                 put=agent.put,
                 antennas=vehicle.reader.antennas,
-                power_dbm=permission.power_dbm,
+                power_dbm=permission.power_dbm if permission.power_dbm is not None else LEAST_DBM,
                 transmit_allowed=permission.allowed,
-                tls=vehicle.reader.tls,
+                tls=ssl.create_default_context() if vehicle.reader.tls else None,
             ).start()
             stack.callback(reader.stop)
         stack.callback(log.info, "stopping")

@@ -27,6 +27,7 @@ from agent.records import Boot, Input, Inventory, Read, Record, Tick
 from agent.snapshot import aboard, position
 from agent.state import State
 from agent.store import Store
+from agent.timeline import RULES, TimeRules, Timeline
 from agent.units import format_utc
 
 log = logging.getLogger(__name__)
@@ -70,7 +71,9 @@ class VehicleAgent:
         set_plan: Callable[[ReadingPlan], None] | None = None,
         record: Callable[[Input], None] | None = None,
         notifier: Notifier | None = None,
+        rules: TimeRules = RULES,
     ) -> None:
+        self._rules = rules
         self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
         self.setup = in_use.setup()
         self._set_plan, self._record = set_plan, record
@@ -102,7 +105,7 @@ class VehicleAgent:
     def _load(self) -> tuple[State, checkpoint.Written]:
         kept = self.store.checkpoint()
         if kept is None:
-            return State(), checkpoint.Written()
+            return State(timeline=Timeline(rules=self._rules)), checkpoint.Written()
         try:
             return checkpoint.decode(kept.state, self.store.blocks())
         except StoreError as error:
@@ -113,7 +116,7 @@ class VehicleAgent:
                 boot=self.boot,
                 mono=self.clock.mono(),
             )
-            return State(), checkpoint.Written()
+            return State(timeline=Timeline(rules=self._rules)), checkpoint.Written()
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then commit everything that arrived before it."""
@@ -198,7 +201,7 @@ class VehicleAgent:
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
             for ack in item.acks:
-                self.store.acknowledge(epoch=ack.epoch, upto=ack.upto, also=ack.also)
+                self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
         elif isinstance(item, Settled):
             self.store.settle()
             if self._shown is not None:

@@ -1,0 +1,83 @@
+"""The command `roadtally`: one sub-command a job, and help that teaches.
+
+Each sub-command's module has `add_arguments(parser)` and `run(args) -> int` and is imported only when it is asked for, so
+that the vehicle's computer never loads the board.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from agent import __version__
+from agent.errors import ConfigError, RoadtallyError
+
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "run": (
+        "agent.run",
+        "the vehicle's agent: reader and gpsd in, custody records out over MQTT",
+        "Runs until SIGTERM. Needs a vehicle file; waits for reader, gpsd and broker if they are not there yet. "
+        "A real reader transmits only once [rf_assessment] is filled in.",
+    ),
+    "replay": (
+        "agent.replay",
+        "a recording through the same decisions, to events.jsonl, manifests.jsonl and summary.json",
+        "Uses the recording's times only and gives the same bytes every time. Make a recording with run --record.",
+    ),
+    "dispatch": (
+        "agent.dispatch.main",
+        "the dispatch side: takes in what vehicles publish and shows what is aboard each",
+        "Listens on this computer only unless the configuration allows more.",
+    ),
+    "check": (
+        "agent.check",
+        "says everything that is wrong with configuration, sites, register and plan",
+        "Reads files only; changes nothing and transmits nothing. Exit code 0 when all is well, 1 otherwise.",
+    ),
+    "demo": (
+        "agent.demo",
+        "the whole job on one machine, no hardware: a simulated van's day, with the page to watch it on",
+        "Starts a broker, a simulated reader and receiver, the agent and the dispatch side, and ends them all.",
+    ),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; the exit code: 0 done, 1 not as it should be, 2 wrong configuration or usage."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    parser = argparse.ArgumentParser(
+        prog="roadtally",
+        description="Says what is in which van: what got on and off where and when, and how sure that is.",
+        epilog="roadtally COMMAND --help tells more. To see it work: roadtally demo",
+    )
+    parser.add_argument("--version", action="version", version=f"roadtally {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    asked = next((word for word in arguments if not word.startswith("-")), None)
+    for name, (module, short, more) in COMMANDS.items():
+        command = commands.add_parser(name, help=short, description=f"{short[0].upper()}{short[1:]}.", epilog=more)
+        if name == asked:
+            importlib.import_module(module).add_arguments(command)
+    args = parser.parse_args(arguments)
+    module = COMMANDS[args.command][0]
+    try:
+        return int(importlib.import_module(module).run(args))
+    except ConfigError as error:
+        for problem in error.problems:
+            print(f"roadtally {args.command}: {problem}", file=sys.stderr)
+        return 2
+    except RoadtallyError as error:
+        print(f"roadtally {args.command}: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # Whoever read our output has gone (roadtally … | head); there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())
