@@ -60,7 +60,7 @@ class GpsStatus(Struct, frozen=True):
 
 
 class Status(Struct, frozen=True, kw_only=True):
-    """`roadtally/1/VEHICLE/status`. The last will is the same with `state` offline and nothing else known."""
+    """`roadtally/1/VEHICLE/status`. The last will has `v`, `vehicle` and `state` alone."""
 
     v: Literal[1] = 1
     vehicle: str
@@ -142,9 +142,9 @@ class Position(Struct, frozen=True, kw_only=True):
 Body = Status | Aboard | Position
 
 
-def offline(vehicle: str) -> Status:
-    """The last will."""
-    return Status(vehicle=vehicle, state="offline")
+def offline(vehicle: str) -> dict[str, Any]:
+    """The last will: that the vehicle is offline, and nothing that could overwrite what is known of it."""
+    return {"v": 1, "vehicle": vehicle, "state": "offline"}
 
 
 def encode_body(body: Body | dict[str, Any]) -> bytes:

@@ -218,6 +218,18 @@ def decode_acks(payload: bytes) -> tuple[Ack, ...]:
     return acks
 
 
+def merge_acks(one: Ack, other: Ack) -> Ack:
+    """What either of two acks of an epoch covers; what was once committed stays so, whichever came first."""
+    ranges = sorted([(1, one.seq), (1, other.seq), *one.also, *other.also])
+    joined = [ranges[0]]
+    for first, last in ranges[1:]:
+        if first <= joined[-1][1] + 1:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], last))
+        else:
+            joined.append((first, last))
+    return Ack(one.epoch, joined[0][1], tuple(joined[1:]))
+
+
 def encode_downlink(*, version: int, content: Any) -> bytes:  # noqa: ANN401 - any JSON value
     """The payload for sites, register, plan or settings, with the digest of `content`; raises ValueError (no JSON)."""
     return msgspec.json.encode({"version": version, "digest": digest_of(content), "content": content})
