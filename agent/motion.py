@@ -46,6 +46,9 @@ ANCHOR_FIXES = 120
 CARRIED_M = 40.0
 CARRIED_FIXES = 8
 UNWATCHED_S = 60.0
+# What a van does unseen: a way of some length at a yard's speed. Judgement.
+UNSEEN_MPS = 6.0
+UNSEEN_LEG_S = 12.0
 
 
 class State(Enum):
@@ -100,6 +103,7 @@ class Motion(Struct, frozen=True):
     blind_s: float | None = None  # when the van was last unwatched: a reboot, or fixes that stayed away
     elsewhere: Anchor | None = None  # where it stands now, if not where it stood then
     speed_mps: float = 0.0
+    input_s: float = 0.0  # when ignition or doors last changed: it stood then
 
 
 def distance_m(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
@@ -179,7 +183,7 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
                     return _carried(motion, motion.elsewhere, t_s, tuple(changes))
                 return motion, tuple(changes)
             if far and score >= THRESHOLD:
-                motion, change = _become(motion, "move", max(motion.since_s, motion.blind_s), t_s)
+                motion, change = _become(motion, "move", _left_at(motion, since, away), t_s)
                 return motion, (*changes, change)
             if not far and evidence > 0:
                 motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
@@ -199,12 +203,20 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     return motion, (*changes, *later)
 
 
+def _left_at(motion: Motion, seen_s: float, away_m: float) -> float:
+    """When a van first seen again at `seen_s`, `away_m` from where it stood, is likely to have left."""
+    earliest = max(motion.since_s, motion.blind_s or 0.0, motion.input_s)
+    return min(max(earliest, seen_s - max(UNSEEN_LEG_S, away_m / UNSEEN_MPS)), max(motion.since_s, seen_s))
+
+
 def _carried(
     motion: Motion, where: Anchor, t_s: float, changes: tuple[Change, ...]
 ) -> tuple[Motion, tuple[Change, ...]]:
     """It stands somewhere else than it stood: it left when last unwatched and arrived before the first fix there."""
-    left_s = max(motion.since_s, motion.blind_s if motion.blind_s is not None else t_s)
-    came_s = max(left_s, t_s - CARRIED_FIXES)
+    anchor = motion.anchor
+    away = 0.0 if anchor is None else distance_m(anchor.lat, anchor.lon, where.lat, where.lon)
+    left_s = _left_at(motion, t_s - CARRIED_FIXES, away)
+    came_s = max(left_s + UNSEEN_LEG_S, t_s - CARRIED_FIXES)
     motion, gone = _become(motion, "move", left_s, t_s)
     motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
     return motion, (*changes, gone, back)
@@ -238,6 +250,8 @@ def observe_input(
         motion = replace(motion, ignition=ignition)
     if doors is not None:
         motion = replace(motion, doors=doors)
+    if motion.state is State.STOPPED:
+        motion = replace(motion, input_s=t_s)
     stands = ignition is False or doors is True
     slow = motion.speed_mps < DRIVING_MPS or t_s - motion.last_s > STOP_S / 3
     if stands and motion.state is State.MOVING and motion.last is not None and slow:

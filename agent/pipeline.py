@@ -43,6 +43,8 @@ UNTRUSTED_S = 230.0
 NEAR_FENCE_S = 15.0
 # How often a stop is looked at again for what has surely got off. Judgement.
 SETTLE_S = 600.0
+# After doors or ignition at home: some twenty rounds, before the computer loses power. Judgement.
+HOME_SETTLE_S = 45.0
 # A parked position is weighed anew this often; the first answer comes at once.
 PLACE_S = 20.0
 
@@ -171,9 +173,10 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
         return state, ()
     state, records = _apply(setup, state, t, changes)
     closing = not item.on and isinstance(state.itinerary.current, Stop)
-    if closing and not changes:
-        # Doors shut or ignition off: what was going to be handled has been; look once the evidence is in.
-        soon = t + FIRST_S
+    if closing:
+        # Doors shut or ignition off: what was going to be handled has been; look once the evidence is in. At home the
+        # trip is over and power may go at any moment: there it is sooner.
+        soon = t + (HOME_SETTLE_S if _is_trip_over(setup, state) else FIRST_S)
         state = replace(state, settle_s=soon if state.settle_s is None else min(state.settle_s, soon))
     return state, records
 
@@ -269,15 +272,27 @@ def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record
     if state.settle_s is not None and t >= state.settle_s:
         at = max(state.settle_s, state.axis.last_s)
         if isinstance(state.itinerary.current, Stop):
-            state, said = _tell(setup, replace(state, settle_s=at + SETTLE_S), at, settle=True)
+            over = _is_trip_over(setup, state) and state.motion.doors is not True
+            state, said = _tell(setup, replace(state, settle_s=at + SETTLE_S), at, settle=True, over=over)
             records += said
         else:
             state = replace(state, settle_s=None)
     return state, records
 
 
+def _is_trip_over(setup: Setup, state: State) -> bool:
+    """The van stands at home after a trip."""
+    stop = state.itinerary.current
+    return (
+        isinstance(stop, Stop)
+        and setup.vehicle.home is not None
+        and stop.place.site == setup.vehicle.home
+        and state.itinerary.trip_open
+    )
+
+
 def _tell(
-    setup: Setup, state: State, t: float, *, settle: bool, forced: bool = False
+    setup: Setup, state: State, t: float, *, settle: bool, forced: bool = False, over: bool = False
 ) -> tuple[State, tuple[Record, ...]]:
     """State what is known, unless time is not trusted yet and there is still time to wait for that."""
     legs = [s for s in state.itinerary.segments if isinstance(s, Leg)]
@@ -291,7 +306,7 @@ def _tell(
     state = replace(state, axis=state.axis.advance(t))
     current = state.itinerary.current
     ended = isinstance(current, Stop) and current.place.site == setup.vehicle.home and not settle
-    state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced)
+    state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced or over)
     state = replace(state, itinerary=altered(state.itinerary, retired=()))
     if ended:
         state = _forget(setup, remember_driven(setup, state), legs[-1])
