@@ -132,9 +132,16 @@ class _Pages:
 
     @contextlib.asynccontextmanager
     async def _lifespan(self, _app: Starlette) -> AsyncIterator[None]:
-        links = partial(self._links)
+        lines = await asyncio.to_thread(self._board.queries.vans, now_s=self._board.clock.utc())
+        self._said = {line.vehicle: line for line in lines}
         task = asyncio.create_task(
-            pump(self._board.changes, self._feed, render_van=self._news, render_broker=self._broker_banner, links=links)
+            pump(
+                self._board.changes,
+                self._feed,
+                render_van=self._news,
+                render_broker=self._broker_banner,
+                links=self._links,
+            )
         )
         yield
         task.cancel()

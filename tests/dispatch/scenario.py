@@ -69,20 +69,23 @@ def _digest(*parts: object) -> str:
     return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
+Items = list[dict[str, str]]
+
+
 class VanDay:
     """Makes the records of one van's day, numbered as its outbox would."""
 
-    def __init__(self, vehicle: str = "van-07", *, epoch: int = 1) -> None:
+    def __init__(self, vehicle: str = "van-07", *, epoch: int = 1, after_seq: int = 0) -> None:
         self.vehicle, self.epoch = vehicle, epoch
         self.records: list[LogRecord] = []
-        self._seq = itertools.count(1)
+        self._seq = itertools.count(after_seq + 1)
 
     def add(self, kind: str, body: Any) -> Any:
         """Number a record and keep it; returns its body."""
         self.records.append(LogRecord(next(self._seq), kind, body))
         return body
 
-    def move(self, step: str, site: str, at_s: float, items: list[dict[str, str]], *, p: float = 0.9876) -> Any:
+    def move(self, step: str, site: str, at_s: float, items: Items, *, p: float = 0.9876) -> Any:
         """A loading or an unloading."""
         body = {
             "@context": CONTEXT,
@@ -108,10 +111,10 @@ class VanDay:
         declaration = {"declarationTime": format_utc(at_s), "reason": "incorrect_data"}
         return self.add("event", event | {"errorDeclaration": declaration})
 
-    def manifest(
-        self, leg: int, revision: int, departed: tuple[str, float], items: list[dict[str, str]], **more: Any
-    ) -> Any:
-        """A revision of a leg's manifest; every item loaded at the depot at 06:20, the last one's loading unknown."""
+    def manifest_body(
+        self, leg: int, revision: int, departed: tuple[str, float], items: Items, **more: Any
+    ) -> dict[str, Any]:
+        """A revision of a leg's manifest: all loaded at the depot at 06:20, but nobody saw the last one loaded."""
         loaded = {"site": "depot", "time": format_utc(DAY_S + 20 * MINUTE_S)}
         loaded |= {"not_before": format_utc(DAY_S + 19 * MINUTE_S), "not_after": format_utc(DAY_S + 21 * MINUTE_S)}
         rows = [each | {"confidence": 0.998, "loaded": loaded} for each in items]
@@ -135,7 +138,11 @@ class VanDay:
             "items": rows,
             "unlisted": [{"tag": "300833B2DDD9014000000000", "confidence": 0.71}],
         }
-        return self.add("manifest", body | more)
+        return body | more
+
+    def manifest(self, leg: int, revision: int, departed: tuple[str, float], items: Items, **more: Any) -> Any:
+        """The same as a record."""
+        return self.add("manifest", self.manifest_body(leg, revision, departed, items, **more))
 
     def batches(self, size: int = 50) -> list[LogBatch]:
         """All records so far, `size` to a batch."""
@@ -196,7 +203,7 @@ def status(vehicle: str, *, state: str = "online", **more: Any) -> dict[str, Any
     return body | more
 
 
-def aboard(vehicle: str, items: list[dict[str, str]], *, at_s: float, **more: Any) -> dict[str, Any]:
+def aboard(vehicle: str, items: Items, *, at_s: float, **more: Any) -> dict[str, Any]:
     """An `aboard` payload of a van on the way: all aboard but the last, which is only heard near."""
     loaded = {"site": "depot", "time": format_utc(DAY_S + 20 * MINUTE_S)}
     rows: list[dict[str, Any]] = [

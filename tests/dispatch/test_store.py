@@ -12,7 +12,6 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateTable
 
-from agent.bodies import offline
 from agent.dispatch import schema
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
@@ -140,7 +139,7 @@ def test_last_words(store: DispatchStore) -> None:
     """The last will says only that the van is gone: what it last told of itself stays."""
     store.hear(word(status("van-07")), received_s=NOW_S)
     store.hear(word(position("van-07", at_s=NOW_S)), received_s=NOW_S)
-    store.hear(offline("van-07"), received_s=NOW_S + 60)
+    store.hear(word({"vehicle": "van-07", "state": "offline"}), received_s=NOW_S + 60)
     row = rows(store, schema.vehicle)[0]
     assert (row["link"], row["link_since_s"], row["heard_s"]) == ("offline", NOW_S + 60, NOW_S)
     assert '"reader"' in row["status"]

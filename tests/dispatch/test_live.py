@@ -1,0 +1,118 @@
+"""The event stream: a page that lost it is told all it missed, or to load anew."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine
+from typing import Any
+
+from agent.dispatch.live import Changes, Feed, pump
+
+
+def run(story: Coroutine[Any, Any, None]) -> None:
+    """Run one story in a loop of its own, with a deadline."""
+    asyncio.run(asyncio.wait_for(story, 20))
+
+
+async def read(feed: Feed, last_id: str, *, events: int) -> list[str]:
+    """The first `events` events of a stream that are no tick."""
+    found: list[str] = []
+    async for text in feed.stream(last_id, now=lambda: 5.0, stopping=lambda: False, tick_s=0.05):
+        if "event: tick" not in text:
+            found.append(text)
+            if len(found) == events:
+                break
+    return found
+
+
+def test_nothing_is_missed_between_rendering_and_listening() -> None:
+    """A stream that begins from the id a page was rendered with tells what happened since, in order."""
+
+    async def story() -> None:
+        feed = Feed()
+        rendered_at = feed.last_id
+        for number in range(3):
+            await feed.tell("van", {"n": number})
+        told = await read(feed, rendered_at, events=3)
+        assert [text.splitlines()[2] for text in told] == [f'data: {{"n":{n}}}' for n in range(3)]
+        again = await read(feed, told[0].splitlines()[0].removeprefix("id: "), events=2)
+        assert again == told[1:]
+
+    run(story())
+
+
+def test_a_stream_waits_for_news() -> None:
+    """An open stream tells an event as soon as it is told to the feed."""
+
+    async def story() -> None:
+        feed = Feed()
+        reading = asyncio.create_task(read(feed, feed.last_id, events=1))
+        await asyncio.sleep(0)
+        await feed.tell("van", 1)
+        assert "data: 1" in (await reading)[0]
+
+    run(story())
+
+
+def test_too_long_away() -> None:
+    """Who missed more than is kept, comes from another run or brings nonsense, loads anew and then goes on."""
+
+    async def story() -> None:
+        feed = Feed(keep=2)
+        start = feed.last_id
+        for number in range(3):
+            await feed.tell("van", number)
+        for last_id in (start, Feed().last_id, "x", feed.id_of(99), "-"):
+            told = await read(feed, last_id, events=1)
+            assert "event: reload" in told[0]
+            assert f"id: {feed.last_id}" in told[0]
+        assert len(await read(feed, feed.id_of(1), events=2)) == 2
+
+    run(story())
+
+
+def test_the_clock_ticks() -> None:
+    """The stream carries the dispatch's clock, first thing and on."""
+
+    async def story() -> None:
+        feed = Feed()
+        ticks: list[str] = []
+        async for text in feed.stream("", now=lambda: 7.5, stopping=lambda: len(ticks) > 2, tick_s=0.01):
+            ticks.append(text)  # noqa: PERF401 - the stream looks at the list while it grows
+        assert ["event: tick\ndata: 7.5" in text for text in ticks] == [True] * 3
+
+    run(story())
+
+
+def test_changes_are_gathered() -> None:
+    """However often a van changes between two looks, it is rendered once."""
+
+    async def story() -> None:
+        changes, feed = Changes(), Feed()
+        rendered: list[str] = []
+
+        def render(vehicle: str) -> object:
+            rendered.append(vehicle)
+            return {"van": vehicle}
+
+        for _ in range(5):
+            changes.note("van-07", "log")
+        changes.note_broker()
+        start = feed.last_id
+        pumping = asyncio.create_task(
+            pump(changes, feed, render_van=render, render_broker=lambda: "broker", links=lambda: {"van-07": "online"})
+        )
+        told = await read(feed, start, events=2)
+        pumping.cancel()
+        assert rendered == ["van-07"]
+        assert ["event: broker" in told[0], "event: van" in told[1]] == [True, True]
+
+    run(story())
+
+
+def test_changes_from_another_thread_are_taken_once() -> None:
+    """What was taken is forgotten."""
+    changes = Changes()
+    changes.note("van-03", "status")
+    assert changes.take() == ({"van-03"}, False)
+    assert changes.take() == (set(), False)

@@ -1,0 +1,171 @@
+"""The dispatch side as one process: what it is told to be, and that it is that."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import httpx
+import pytest
+
+from agent.dispatch.main import Dispatch, add_arguments, load, run
+from agent.dispatch.settings import DispatchSettings, parse_dispatch
+from agent.errors import ConfigError
+from agent.messages import decode_downlink
+from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
+from tests.dispatch.scenario import full_day, pack, status, write_sites
+
+REGISTER = "epc,kind,name\nurn:epc:id:grai:9521141.00012.100,item,moving head 100\n"
+
+
+def test_defaults() -> None:
+    """An empty file is a board on this computer, without files, that publishes nothing."""
+    assert parse_dispatch("", file="dispatch.toml") == DispatchSettings()
+    assert DispatchSettings().is_local
+
+
+def test_every_problem_at_once() -> None:
+    """Misspelt keys and sections, wrong values and an open board are all said at once, with what to do."""
+    source = """
+[dispatch]
+host = "0.0.0.0"
+prot = 80
+quiet_after_s = 1
+[mqtt]
+port = "1883"
+[sitse]
+[privacy]
+keep_days = 7
+"""
+    with pytest.raises(ConfigError) as caught:
+        parse_dispatch(source, file="dispatch.toml")
+    text = str(caught.value)
+    assert len(caught.value.problems) == 6, text
+    for part in ("write port if that is meant", "no log-in yet", "10 to 86400", "1 to 65535", "[sitse]", "keep_badges"):
+        assert part in text
+
+
+def test_open_only_when_told() -> None:
+    """The board may be reached by others only where that is written down."""
+    open_board = parse_dispatch('[dispatch]\nhost = "0.0.0.0"\nallow_without_login = true\n', file="d")
+    assert not open_board.is_local
+    for host in ("localhost", "127.0.0.1", "127.8.0.1", "::1"):
+        assert parse_dispatch(f'[dispatch]\nhost = "{host}"\n', file="d").is_local
+
+
+def test_files_are_read_beside_the_settings(tmp_path: Path) -> None:
+    """Paths count from the file's own folder; what the files hold is checked before anything starts."""
+    write_sites(tmp_path / "geofences")
+    (tmp_path / "register.csv").write_text(REGISTER)
+    (tmp_path / "secret").write_text("open sesame\n")
+    config = tmp_path / "dispatch.toml"
+    config.write_text(
+        '[mqtt]\nusername = "board"\npassword_file = "secret"\n[sites]\ndir = "geofences"\n'
+        '[register]\nfile = "register.csv"\n'
+    )
+    loaded = load(config)
+    assert (loaded.broker.username, loaded.broker.password) == ("board", "open sesame")
+    assert loaded.names == {"urn:epc:id:grai:9521141.00012.100": "moving head 100"}
+    assert {site.id for site in loaded.sites} == {"depot", "playhouse", "quay", "hall"}
+    assert loaded.contents["register"] == REGISTER
+    (tmp_path / "register.csv").write_text("epc,kind\n")
+    (tmp_path / "secret").unlink()
+    (tmp_path / "geofences" / "sites.geojson").write_text("{}")
+    with pytest.raises(ConfigError) as caught:
+        load(config)
+    text = str(caught.value)
+    assert all(name in text for name in ("register.csv", "secret", "sites.geojson"))
+
+
+def test_a_missing_file_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The command ends with 2 and names the file that cannot be read."""
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        assert run(parser.parse_args(["--config", str(tmp_path / "none.toml")])) == 2
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+    assert "none.toml" in capsys.readouterr().err
+
+
+def test_a_port_in_use_is_said(tmp_path: Path) -> None:
+    """A taken port gives a message with the port and what to do."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        (tmp_path / "dispatch.toml").write_text(f"[dispatch]\nport = {port}\n")
+        with pytest.raises(ConfigError, match=rf"cannot listen at 127\.0\.0\.1:{port}: .*in use"):
+            Dispatch(load(tmp_path / "dispatch.toml"))
+
+
+def configure(folder: Path, broker: Mosquitto) -> Path:
+    """A dispatch.toml that publishes its sites and register."""
+    write_sites(folder / "geofences")
+    (folder / "register.csv").write_text(REGISTER)
+    path = folder / "dispatch.toml"
+    path.write_text(
+        f'[dispatch]\nport = {free_port()}\n[mqtt]\nport = {broker.port}\n[sites]\ndir = "geofences"\n'
+        '[register]\nfile = "register.csv"\n[downlink]\npublish = true\n'
+    )
+    return path
+
+
+@pytest.mark.integration
+def test_contents_are_put_in_force(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], Vehicle]) -> None:
+    """A van that is heard gets sites and register; unchanged content keeps its version over a restart."""
+    config = configure(tmp_path, broker)
+    van = van_at("van-07")
+    for changed, version in ((False, 1), (False, 1), (True, 2)):
+        if changed:
+            (tmp_path / "register.csv").write_text(
+                REGISTER + "urn:epc:id:grai:9521141.00012.103,item,moving head 103\n"
+            )
+        van.told.clear()
+        with Dispatch(load(config)) as dispatch:
+            until(lambda: dispatch.ingest.link.connected, "ingest to connect")
+            van.say("status", json.dumps(status("van-07")).encode())
+            until(lambda: {"sites", "register"} <= van.told.keys(), "sites and register")
+            assert decode_downlink(van.told["register"], leaf="register").version == version
+            sites = decode_downlink(van.told["sites"], leaf="sites")
+            assert sites.version == 1
+            assert len(sites.content["sites.geojson"]["features"]) == 4
+
+
+@pytest.mark.integration
+def test_the_command(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], Vehicle]) -> None:
+    """Started as a command it hears, shows and acknowledges, and SIGTERM ends it cleanly while a page is open."""
+    config = configure(tmp_path, broker)
+    code = "import sys; from agent.dispatch.main import *; p = argparse.ArgumentParser(); add_arguments(p); "
+    code += "sys.exit(run(p.parse_args()))"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "--config", str(config)], stderr=subprocess.PIPE, text=True, env=dict(os.environ)
+    )
+    try:
+        assert process.stderr is not None
+        said = process.stderr.readline()
+        address = re.search(r"http://127\.0\.0\.1:\d+/", said)
+        assert address, said
+        assert "this computer only" in said
+        until(lambda: httpx.get(address[0] + "healthz").json()["broker"] == "connected", "the broker's connection")
+        van, day = van_at("van-07"), full_day()
+        van.say("log", pack(day.batches()[0]))
+        until(lambda: "ack" in van.told, "the ack")
+        assert "van-07" in httpx.get(address[0]).text
+        with httpx.stream("GET", address[0] + "live") as stream:
+            assert next(stream.iter_text()).startswith("retry:")
+            process.terminate()
+            assert process.wait(timeout=15) == 0
+    finally:
+        process.kill()
+        process.communicate()
