@@ -177,6 +177,7 @@ class Link:
             client.tls_set_context(self._tls)
         if self._settings.username is not None:
             client.username_pw_set(self._settings.username, _password(self._settings))
+        client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -185,6 +186,10 @@ class Link:
         return client
 
     # The client's callbacks. They run inside `turn`, on the caller's thread, and only note what happened.
+
+    def _on_socket_open(self, _client: object, _data: object, connection: Any) -> None:  # noqa: ANN401 - any kind of socket
+        # Otherwise the second of two small messages waits up to 40 ms for the peer's delayed TCP acknowledgement.
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _on_connect(self, _client: object, _data: object, _flags: object, reason: Any, _properties: object) -> None:  # noqa: ANN401 - paho's ReasonCode
         self._accepted = not reason.is_failure

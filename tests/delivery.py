@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import queue
+import socket
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -41,6 +42,9 @@ class Depot:
         self._heard: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="depot")
         self._client.on_connect = lambda client, *_: client.subscribe("roadtally/1/+/#", qos=1)
+        self._client.on_socket_open = lambda _client, _data, connection: connection.setsockopt(
+            socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
+        )
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = lambda _client, _data, message: self._heard.put((message.topic, message.payload))
         self._client.reconnect_delay_set(1, 1)
