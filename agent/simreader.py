@@ -87,13 +87,13 @@ class SimulatedReader:
     def set_input(self, port: int, on: bool) -> None:  # noqa: FBT001 - the level is what it is about
         """The level at an input (1 to 4). Raises ValueError where there is no such input."""
         with self._lock:
-            self._device.set_input(port, on, self._clock.mono())
+            self._device.set_input(port, on=on, now=self._clock.mono())
             self._flush()
 
     def set_antenna(self, antenna: int, connected: bool) -> None:  # noqa: FBT001 - as above
         """Plug an antenna in or out. Raises ValueError where there is no such antenna."""
         with self._lock:
-            self._device.set_antenna(antenna, connected, self._clock.mono())
+            self._device.set_antenna(antenna, connected=connected, now=self._clock.mono())
             self._flush()
 
     def power_off(self) -> None:

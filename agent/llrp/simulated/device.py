@@ -150,7 +150,7 @@ class Device:
         if self.is_connected and self._keepalive_at <= now:
             self._keep_alive(now)
 
-    def set_input(self, port: int, on: bool, now: float) -> None:  # noqa: FBT001 - the level is what it is about
+    def set_input(self, port: int, *, on: bool, now: float) -> None:
         """The level at an input. Raises ValueError where there is no such input."""
         if port not in self._inputs:
             raise ValueError(f"the simulated reader has inputs {self._inputs}, not {port}")
@@ -159,7 +159,7 @@ class Device:
             if port in self.setup.watched_inputs:
                 self._tell(NotificationEventType.GPI_Event, now, gpi_event=GPIEvent(port, on))
 
-    def set_antenna(self, antenna: int, connected: bool, now: float) -> None:  # noqa: FBT001 - as above
+    def set_antenna(self, antenna: int, *, connected: bool, now: float) -> None:
         """Plug an antenna in or out. Raises ValueError where there is no such antenna."""
         if antenna not in self._antennas:
             raise ValueError(f"the simulated reader has antennas {self._antennas}, not {antenna}")
