@@ -33,7 +33,6 @@ from agent.dispatch.live import Changes, Feed, pump
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.views import BrokerLink, VanLine
-from agent.units import format_utc
 from agent.vehicle import Privacy as VanPrivacy
 
 _HERE = Path(__file__).parent
@@ -99,7 +98,7 @@ class _Pages:
             "age": words.age,
             "confidence": words.confidence,
             "figure": words.figure,
-            "rfc3339": format_utc,
+            "rfc3339": words.rfc3339,
         }
 
     def app(self) -> Starlette:
@@ -294,7 +293,7 @@ def _api(value: object) -> Any:  # noqa: ANN401 - JSON
 def _timed(value: Any) -> Any:  # noqa: ANN401 - JSON
     if isinstance(value, Mapping):
         return dict(
-            (key.removesuffix("_s"), format_utc(each))
+            (key.removesuffix("_s"), words.rfc3339(each) or None)
             if key.endswith("_s") and isinstance(each, int | float)
             else (key.removesuffix("_s") if each is None else key, _timed(each))
             for key, each in value.items()

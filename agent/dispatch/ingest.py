@@ -81,8 +81,10 @@ class Ingest:
         self._link = BrokerLink(connected=False, since_s=clock.utc(), why="not yet connected")
         self._threads = (
             threading.Thread(target=self._keep_connected, name="ingest-link", daemon=True),
-            threading.Thread(target=self._commit_all, name="ingest-commit", daemon=True),
+            threading.Thread(target=self._commit, name="ingest-commit", daemon=True),
         )
+        self.failed = False
+        """Ingest has ended by a bug; what vehicles publish is no longer taken."""
         self.counts: Counter[str] = Counter()
         """Messages: those received, and of them dropped, unreadable, cleared, not stored. Records: as in `Ingested`."""
 
@@ -231,6 +233,16 @@ class Ingest:
         self._on_link(self._link)
 
     # -- the committing thread -----------------------------------------------------------------------------------------
+
+    def _commit(self) -> None:
+        try:
+            self._commit_all()
+        except Exception:
+            # A bug of ours. Nothing more is acknowledged, the board says so, and the process should be started again.
+            self.failed = True
+            self._stop.set()
+            log.exception("ingest has ended")
+            raise
 
     def _commit_all(self) -> None:
         while True:

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from agent.dispatch import schema
-from agent.dispatch.wire import LogBatch, parse_ranges
+from agent.dispatch.wire import LogBatch, LogRecord, parse_ranges
 from agent.errors import MessageError
 from agent.ledger import CustodyEvent, fold_item, parse_event, parse_manifest
 from agent.units import parse_utc
@@ -71,18 +71,18 @@ class Intake:
         }
         fresh = repeated = clashed = refused = 0
         for each in batch.records:
-            digest = _digest(each.kind, each.body)
+            digest = _digest(each)
             if each.seq in known:
                 repeated += known[each.seq] == digest
                 if known[each.seq] != digest:
                     clashed += 1
-                    self._clash(each.seq, each.kind, each.body, digest)
+                    self._clash(each, digest)
             elif each.seq in have:
                 repeated += 1  # forgotten since, for its age
             else:
                 known[each.seq] = digest
-                reason = self._take(each.seq, each.kind, each.body)
-                self._keep(each.seq, each.kind, each.body, digest, reason)
+                reason = self._take(each)
+                self._keep(each, digest, reason)
                 fresh += 1
                 refused += reason is not None
         for epc in sorted(self._touched):
@@ -102,56 +102,56 @@ class Intake:
         )
         return Ingested(fresh=fresh, repeated=repeated, clashed=clashed, refused=refused)
 
-    def _keep(self, seq: int, kind: str, body: object, digest: str, reason: str | None) -> None:
+    def _keep(self, each: LogRecord, digest: str, reason: str | None) -> None:
         self._connection.execute(
             sa.insert(schema.record).values(
                 vehicle=self._vehicle,
                 epoch=self._batch.epoch,
-                seq=seq,
-                kind=kind[:20],
-                body=_json.encode(body).decode(),
+                seq=each.seq,
+                kind=each.kind[:20],
+                body=each.document,
                 sha256=digest,
                 received_s=self._received_s,
                 refused=reason,
             )
         )
 
-    def _clash(self, seq: int, kind: str, body: object, digest: str) -> None:
-        name = f"{self._vehicle} epoch {self._batch.epoch} seq {seq}"
+    def _clash(self, each: LogRecord, digest: str) -> None:
+        name = f"{self._vehicle} epoch {self._batch.epoch} seq {each.seq}"
         log.warning("%s came again with other content; both are kept, the first one counts", name)
         self._connection.execute(
             self._upsert(schema.clash)
             .values(
                 vehicle=self._vehicle,
                 epoch=self._batch.epoch,
-                seq=seq,
+                seq=each.seq,
                 sha256=digest,
-                kind=kind[:20],
-                body=_json.encode(body).decode(),
+                kind=each.kind[:20],
+                body=each.document,
                 received_s=self._received_s,
             )
             .on_conflict_do_nothing()
         )
 
-    def _take(self, seq: int, kind: str, body: object) -> str | None:
+    def _take(self, each: LogRecord) -> str | None:
         """Draw a record into the tables; the reason where it cannot be used."""
         try:
-            self._draw(seq, kind, body)
+            self._draw(each)
         except MessageError as error:
-            log.warning("%s epoch %d seq %d is kept unused: %s", self._vehicle, self._batch.epoch, seq, error)
+            log.warning("%s epoch %d seq %d is kept unused: %s", self._vehicle, self._batch.epoch, each.seq, error)
             return str(error)
         return None
 
-    def _draw(self, seq: int, kind: str, body: object) -> None:
-        if not isinstance(body, Mapping):
-            raise MessageError(f"a record's body is a JSON object (got {type(body).__name__})")
-        if kind == "event":
-            event = parse_event(body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=seq)
-            self._take_event(event, _json.encode(body).decode())
-        elif kind == "manifest":
-            self._take_manifest(seq, body)
-        elif kind != "notice":
-            raise MessageError(f"kind {kind!r} is none of event, manifest, notice")
+    def _draw(self, each: LogRecord) -> None:
+        if not isinstance(each.body, Mapping):
+            raise MessageError(f"a record's body is a JSON object (got {type(each.body).__name__})")
+        if each.kind == "event":
+            event = parse_event(each.body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=each.seq)
+            self._take_event(event, each.document)
+        elif each.kind == "manifest":
+            self._take_manifest(each)
+        elif each.kind != "notice":
+            raise MessageError(f"kind {each.kind!r} is none of event, manifest, notice")
 
     def _take_event(self, event: CustodyEvent, body: str) -> None:
         table = schema.event
@@ -179,8 +179,9 @@ class Intake:
             self._connection.execute(sa.update(table).where(here).values(**stated))
         self._touched.update(event.epcs)
 
-    def _take_manifest(self, seq: int, body: Mapping[str, Any]) -> None:
-        revision = parse_manifest(body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=seq)
+    def _take_manifest(self, each: LogRecord) -> None:
+        body = each.body
+        revision = parse_manifest(body, vehicle=self._vehicle, epoch=self._batch.epoch, seq=each.seq)
         self._connection.execute(
             sa.insert(schema.manifest).values(
                 vehicle=revision.vehicle,
@@ -190,7 +191,7 @@ class Intake:
                 seq=revision.seq,
                 departed_s=parse_utc(body["departed"]["time"]),
                 withdrawn=revision.withdrawn,
-                body=_json.encode(body).decode(),
+                body=each.document,
             )
         )
         keep_names(self._connection, self._upsert, _names(body["items"]))
@@ -249,5 +250,5 @@ def _names(items: list[Any]) -> Iterator[tuple[str, str, str | None]]:
             yield each["epc"], each["name"], each["tag"] if isinstance(each.get("tag"), str) else None
 
 
-def _digest(kind: str, body: object) -> str:
-    return hashlib.sha256(_json.encode([kind, body], order="sorted")).hexdigest()
+def _digest(each: LogRecord) -> str:
+    return hashlib.sha256(f"{each.kind}\0{each.document}".encode()).hexdigest()

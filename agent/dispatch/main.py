@@ -204,8 +204,8 @@ class Dispatch:
 
     @property
     def is_serving(self) -> bool:
-        """Whether the board still answers."""
-        return self._threads[0].is_alive()
+        """Whether the board still answers and ingest still hears."""
+        return self._threads[0].is_alive() and not self.ingest.failed
 
     def __enter__(self) -> Self:
         return self.start()
@@ -267,6 +267,6 @@ def run(args: argparse.Namespace) -> int:
         sys.stderr.write(f"The board is at {dispatch.address} for {who}. Ctrl-C ends it.\n")
         while not stop.wait(0.5):
             if not dispatch.is_serving:
-                sys.stderr.write("The board has ended by itself; its log says why.\n")
+                sys.stderr.write("The dispatch side has ended by itself; its log says why.\n")
                 return 1
     return 0

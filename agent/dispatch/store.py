@@ -8,13 +8,13 @@ Reading pages goes through `reading`; this module renders nothing and speaks no 
 from __future__ import annotations
 
 import hashlib
+import json
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection
@@ -27,8 +27,6 @@ from agent.dispatch.wire import LogBatch, parse_ranges
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
 from agent.units import parse_utc
-
-_json = msgspec.json
 
 
 def open_store(where: Path | str) -> DispatchStore:
@@ -213,9 +211,9 @@ def told_at_s(body: Body) -> float | None:
 def _strip_badges(connection: sa.Connection, table: sa.Table, old: sa.ColumnElement[bool]) -> None:
     keys: Sequence[sa.Column[Any]] = tuple(table.primary_key.columns)
     for row in connection.execute(sa.select(*keys, table.c.body).where(old, table.c.body.contains("badges"))).all():
-        body = _json.decode(row.body)
+        body = json.loads(row.body)
         if not isinstance(body, dict) or not (body.get("badges") or body.get("rt:badges")):
             continue
         kept = {key: [] if key in ("badges", "rt:badges") else value for key, value in body.items()}
         here = sa.and_(*(key == getattr(row, key.name) for key in keys))
-        connection.execute(sa.update(table).where(here).values(body=_json.encode(kept).decode()))
+        connection.execute(sa.update(table).where(here).values(body=json.dumps(kept, ensure_ascii=False)))

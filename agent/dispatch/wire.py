@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 
@@ -18,11 +18,17 @@ from agent.messages import MAX_ACK_RANGES, MAX_PACKED_BYTES, MAX_RECORDS, MAX_UN
 
 
 class LogRecord(msgspec.Struct, frozen=True):
-    """One record of a batch; `body` is whatever JSON stood there."""
+    """One record of a batch; `body` is whatever JSON stood there, `text` the same as it was written."""
 
     seq: int
     kind: str
     body: Any
+    text: str | None = None
+
+    @property
+    def document(self) -> str:
+        """The body's JSON, as received where it was received."""
+        return msgspec.json.encode(self.body).decode() if self.text is None else self.text
 
 
 class LogBatch(msgspec.Struct, frozen=True):
@@ -37,7 +43,13 @@ class _Frame(msgspec.Struct, frozen=True):
     v: int
     vehicle: str
     epoch: int
-    records: list[Any]
+    records: list[msgspec.Raw]
+
+
+class _Envelope(msgspec.Struct, frozen=True):
+    seq: Annotated[int, msgspec.Meta(ge=1, le=2**53)]
+    kind: Any = None
+    body: msgspec.Raw = msgspec.Raw(b"null")
 
 
 def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
@@ -51,9 +63,11 @@ def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
         raise MessageError(f"a log message is RFC 1950 zlib ({error})") from error
     if unpack.unconsumed_tail:
         raise MessageError(f"a log message unpacks into {MAX_UNPACKED_BYTES} bytes at most")
+    if not unpack.eof:
+        raise MessageError("a log message is a whole zlib stream (got one that is cut off)")
     try:
         frame = msgspec.json.decode(text, type=_Frame)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise MessageError(f"a log message is a JSON object with v, vehicle, epoch, records ({error})") from error
     if frame.v != 1 or frame.vehicle != vehicle or not 1 <= frame.epoch < 2**31:
         raise MessageError(
@@ -65,12 +79,17 @@ def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
     return LogBatch(vehicle, frame.epoch, tuple(_record(each) for each in frame.records))
 
 
-def _record(each: object) -> LogRecord:
-    envelope = each if isinstance(each, dict) else {}
-    seq, kind = envelope.get("seq"), envelope.get("kind")
-    if not isinstance(seq, int) or isinstance(seq, bool) or not 1 <= seq < 2**53:
-        raise MessageError(f"every record has a seq from 1 (got {str(each)[:120]})")
-    return LogRecord(seq, kind if isinstance(kind, str) else "", envelope.get("body"))
+def _record(raw: msgspec.Raw) -> LogRecord:
+    try:
+        envelope = msgspec.json.decode(raw, type=_Envelope)
+        text = bytes(envelope.body).decode()
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise MessageError(f"every record has a seq from 1 ({error})") from error
+    try:
+        body = msgspec.json.decode(text)
+    except (msgspec.DecodeError, RecursionError):
+        body = None  # kept as written, and never used
+    return LogRecord(envelope.seq, envelope.kind if isinstance(envelope.kind, str) else "", body, text)
 
 
 def acks_of(committed: Mapping[int, SeqRanges]) -> tuple[Ack, ...]:

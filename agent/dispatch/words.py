@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, tzinfo
 
-from agent.units import parse_utc
+from agent.units import format_utc, parse_utc
 
 _STEPS = {"loading": "loaded", "unloading": "unloaded", "departing": "departed", "arriving": "arrived"}
+# The years 1970 to 9998: a vehicle's clock may be wrong by years, a calendar's ends are no place to be.
+_EARLIEST_S, _LATEST_S = 0.0, 253_370_764_800.0
 _MINUTE_S, _HOUR_S, _DAY_S = 60, 3600, 86400
 # What a word stands for is our own choice; the figure always stands beside it.
 _CONFIDENCE = (
@@ -49,9 +51,16 @@ def age(seconds: float) -> str:
 
 def clock_time(utc_s: float, *, now_s: float, zone: tzinfo) -> str:
     """A moment on a clock in `zone`, with its date where that is not today's: `07:21`, `Mon 2 Mar, 07:21`."""
+    if not _EARLIEST_S <= utc_s < _LATEST_S:
+        return "at a time that no clock shows"
     moment, today = (datetime.fromtimestamp(each, tz=UTC).astimezone(zone) for each in (utc_s, now_s))
     text = moment.strftime("%H:%M")
     return text if moment.date() == today.date() else f"{moment:%a} {moment.day} {moment:%b %Y}, {text}"
+
+
+def rfc3339(utc_s: float) -> str:
+    """A moment as the formats write it; nothing for one that no calendar holds."""
+    return format_utc(utc_s) if _EARLIEST_S <= utc_s < _LATEST_S else ""
 
 
 def step(biz_step: str) -> str:

@@ -337,6 +337,21 @@ def test_text_has_contrast() -> None:
     assert len(schemes) >= 2
 
 
+def test_times_that_no_clock_shows(ask: Ask, store: DispatchStore) -> None:
+    """Times at the calendar's ends and ages beyond any break no page and no answer."""
+    day = VanDay()
+    for time in ("9999-12-31T23:59:59.999Z", "0001-01-01T00:00:00.000Z"):
+        event = day.move("loading", "depot", DAY_S, [item(1)])
+        event |= {"eventTime": time, "rt:not_before": time, "rt:not_after": time, "eventID": f"ni:///{time}"}
+    store.ingest(day.batches()[0], received_s=NOW_S)
+    held = aboard("van-07", [item(1)], at_s=NOW_S)
+    held["items"][0]["heard_s"] = -1e300
+    store.hear(word(held), received_s=NOW_S)
+    zone = ZoneInfo("Asia/Tokyo")
+    for path in ("/", "/van/van-07", f"/item/{item(1)['epc']}", "/api/van/van-07", "/api/vans"):
+        assert ask(path, zone=zone).status_code == 200, path
+
+
 def test_a_van_that_only_sent_a_position(ask: Ask, store: DispatchStore) -> None:
     """A van of which little is known is shown with what is known."""
     store.hear(word(position("van-07", at_s=NOW_S)), received_s=NOW_S)

@@ -109,6 +109,7 @@ def test_same_seq_with_other_content(store: DispatchStore) -> None:
         ("event", None),
         ("manifest", {"manifest": "van-03/2026-03-02/1", "revision": 1}),
         ("rumour", {"text": "x"}),
+        ("manifest", {"manifest": "van-07/2026-03-02/1", "revision": 10**30}),
         ("", 7),
     ],
 )
