@@ -159,7 +159,8 @@ class Ingest:
                 self._client = None
                 client.disconnect()
                 client.loop_stop()
-                self._say_link(connected=False, why=self._link.why)
+                why = "ingest has ended by an error of its own; start the dispatch side again" if self.failed else None
+                self._say_link(connected=False, why=why or self._link.why)
             self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - so that not all come back at once
             backoff_s = min(backoff_s * 2.0, _LONGEST_BACKOFF_S)
 
@@ -237,12 +238,11 @@ class Ingest:
     def _commit(self) -> None:
         try:
             self._commit_all()
-        except Exception:
+        except Exception:  # whatever it is, it must be seen
             # A bug of ours. Nothing more is acknowledged, the board says so, and the process should be started again.
+            log.exception("ingest has ended")
             self.failed = True
             self._stop.set()
-            log.exception("ingest has ended")
-            raise
 
     def _commit_all(self) -> None:
         while True:

@@ -15,6 +15,7 @@ from agent.clock import SystemClock
 from agent.dispatch import schema
 from agent.dispatch.ingest import Broker, Ingest
 from agent.dispatch.store import DispatchStore, open_store
+from agent.errors import StoreError
 from agent.messages import decode_acks, decode_downlink
 from tests.dispatch.conftest import Mosquitto, Vehicle, until
 from tests.dispatch.scenario import aboard, full_day, item, pack, position, status
@@ -145,3 +146,38 @@ def test_no_broker(store: DispatchStore, broker: Mosquitto) -> None:
         assert running.link.why is None
     finally:
         running.close()
+
+
+def test_a_bug_of_ours_is_seen(
+    ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When ingest ends by a bug it acknowledges nothing more and says so, for the page and for whoever restarts it."""
+
+    def broken(*_args: object, **_more: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(store, "ingest", broken)
+    van = van_at("van-07")
+    van.say("log", pack(full_day().batches()[0]))
+    until(lambda: ingest.failed, "ingest to end")
+    until(lambda: "start the dispatch side again" in (ingest.link.why or ""), "the link to say why")
+    assert "ack" not in van.told
+
+
+def test_a_full_disk_is_no_end(
+    ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the database takes nothing, nothing is acknowledged; when it does again, what is sent again is taken."""
+
+    def full(*_args: object, **_more: object) -> None:
+        raise StoreError("disk full")
+
+    van, day = van_at("van-07"), full_day()
+    payload = pack(day.batches()[0])
+    with monkeypatch.context() as patched:
+        patched.setattr(store, "ingest", full)
+        van.say("log", payload)
+        until(lambda: ingest.counts["not stored"] == 1, "the failure to be counted")
+        assert "ack" not in van.told
+    van.say("log", payload)
+    until(lambda: acked_up_to(van) == len(day.records), "the ack")
