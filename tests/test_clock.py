@@ -178,3 +178,22 @@ def test_the_places_are_bounded_and_come_back(master: ClockMaster, tmp_path: Pat
     for clock in clocks[1:]:
         clock.close()
     assert master.now() == 0.0
+
+
+@pytest.mark.parametrize(("speed", "max_lag_s"), [(0.0, 1.0), (-1.0, 1.0), (1.0, 0.0), (float("nan"), 1.0)])
+def test_a_clock_that_cannot_run_is_refused(tmp_path: Path, speed: float, max_lag_s: float) -> None:
+    """Speed and lag must be above zero; no file is left behind."""
+    with pytest.raises(ValueError, match="must be above 0"):
+        ClockMaster(tmp_path / "clock", start_utc=START_UTC, speed=speed, max_lag_s=max_lag_s)
+    assert not (tmp_path / "clock").exists()
+
+
+def test_the_system_clock_is_the_computers(master: ClockMaster) -> None:
+    """It runs with the standard library's clocks, and waits for nobody."""
+    clock = SystemClock()
+    before_s, before_utc = time.monotonic(), time.time()
+    assert clock.sleep(0.01) is False
+    clock.consumed(0.0)
+    assert before_s + 0.01 <= clock.mono() <= time.monotonic()
+    assert before_utc <= clock.utc() <= time.time()
+    assert master.now() == 0.0

@@ -6,6 +6,7 @@ import json
 import shutil
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -18,9 +19,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from agent import broker, publisher_link
 from agent.broker import RunningBroker, free_port
-from agent.errors import ConfigError
+from agent.clock import SystemClock
+from agent.errors import ConfigError, StoreError
 from agent.messages import Ack, Downlink, encode_acks, encode_downlink, topic
 from agent.publisher import LinkChanged, Publisher, Refused, Settled
+from agent.records import Record
 from agent.relay import LinkRelay
 from agent.vehicle import MqttSettings
 from tests.delivery import VEHICLE, Depot, Van, turn_until
@@ -38,6 +41,14 @@ def stack() -> Iterator[ExitStack]:
     """Ends whatever a test starts, in the opposite order."""
     with ExitStack() as made:
         yield made
+
+
+class HastyClock(SystemClock):
+    """Waits a fiftieth of what it is asked for, so that the tries to reconnect follow close upon each other."""
+
+    def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
+        """Wait, but not long."""
+        return super().sleep(seconds / 50.0, stop=stop)
 
 
 def ready_depot(stack: ExitStack, port: int) -> Depot:
@@ -101,7 +112,9 @@ def test_a_broker_killed_and_restarted_loses_nothing(start: Start, stack: ExitSt
     running = start(port=0)
     stack.callback(lambda: running.stop())  # noqa: PLW0108 - whichever runs by then
     depot = ready_depot(stack, running.port)
-    van = new_van(stack, tmp_path / "store.db", running.port)
+    # The van is back before the depot is; what it sends then is confirmed by a broker that has nobody to give it to.
+    patience = {"resend_after_s": 1.0, "resend_after_real_s": 1.0}
+    van = new_van(stack, tmp_path / "store.db", running.port, clock=HastyClock(), **patience)
     for kill in range(1, 4):
         van.append(2000)
         turn_until(lambda: len(depot.bodies) > 2000 * (kill - 1) + 300, [van, depot])  # noqa: B023 - called here only
@@ -318,7 +331,7 @@ def test_a_peer_that_is_no_broker_is_left_again(
     monkeypatch.setattr(publisher_link, "_ANSWER_WITHIN_REAL_S", 0.2)
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(10.0)
-        van = Van(tmp_path / "store.db", port=server.getsockname()[1])
+        van = Van(tmp_path / "store.db", port=server.getsockname()[1], clock=HastyClock())
         try:
             for noise in (b"\xf0\x00" * 9, b"", None, b"HTTP/1.1 400 Bad Request\r\n\r\n"):
                 peer, _ = server.accept()
@@ -333,15 +346,46 @@ def test_a_peer_that_is_no_broker_is_left_again(
     assert van.delivered == []
 
 
-def test_a_store_that_fails_ends_the_publisher_and_is_told(tmp_path: Path) -> None:
+@integration
+@both_brokers
+def test_a_store_that_fails_ends_the_publisher_and_is_told(start: Start, stack: ExitStack, tmp_path: Path) -> None:
     """What ends the thread is raised in the run loop; it does not vanish with the thread."""
-    van = Van(tmp_path / "store.db", port=free_port())
-    van.publisher.stop()
-    van.publisher._failure = OSError("disk gone")
-    with pytest.raises(OSError, match="disk gone"):
-        van.publisher.raise_if_failed()
-    van.publisher._failure = None
-    van.close()
+
+    class FailingOutbox:
+        def page(self, *, after: int, limit: int) -> Any:
+            raise StoreError(f"the disk is gone, after {after}, limit {limit}")
+
+    running = stack.enter_context(start(port=0))
+    van = new_van(stack, tmp_path / "store.db", running.port)
+    failing = Publisher(
+        vehicle="van-08",
+        settings=MqttSettings(host="127.0.0.1", port=running.port),
+        outbox=FailingOutbox(),
+        deliver=van.delivered.append,
+        clock=SystemClock(),
+        settle_s=0.0,
+    ).start()
+    stack.callback(failing.stop)
+    with pytest.raises(StoreError, match="the disk is gone"):
+        turn_until(lambda: failing.raise_if_failed() is not None, [van])
+    assert not failing.is_connected
+
+
+@integration
+@both_brokers
+def test_a_record_too_large_to_send_holds_up_nobody(
+    start: Start, stack: ExitStack, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It stays in the outbox and is named in the log; those before and after it go out."""
+    running = stack.enter_context(start(port=0))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", running.port)
+    van.append(12)
+    van.store.append([Record("notice", {"text": "x" * 5_000_000})], boot=1, mono=0.0)
+    van.append(12)
+    turn_until(lambda: van.store.backlog() == 1, [van, depot])
+    assert [row.seq for row in van.store.unacked()] == [13]
+    assert "kept back: record 13 (notice, 5000011 bytes) is larger than a log batch may be" in caplog.text
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from agent import store_schema
 from agent.errors import StoreError
 from agent.messages import Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
@@ -334,6 +335,25 @@ def test_a_store_of_the_first_release_opens(path: Path) -> None:
         assert (store.epoch, store.last_seq, seqs(store)) == (3, 2, [2])
         assert store.checkpoint() == Checkpoint(b"\x00\xff", 1, 3.0, 2)
         assert store.append(notices(1), boot=1, mono=4.0) == range(3, 4)
+
+
+def test_a_migration_that_fails_changes_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A step that breaks in the middle leaves the store as it was, at its old version, and it still opens."""
+
+    def broken(db: Any) -> None:
+        db.execute("CREATE TABLE half (done INTEGER)")
+        db.execute("SELECT no_such_function()")
+
+    with Store.open(path) as store:
+        store.append(notices(2), boot=1, mono=1.0)
+    with monkeypatch.context() as patch:
+        patch.setattr(store_schema, "MIGRATIONS", (*store_schema.MIGRATIONS, broken))
+        with pytest.raises(StoreError, match="opening the store failed"):
+            Store.open(path)
+    assert rows(path, "PRAGMA user_version") == [(1,)]
+    assert "half" not in shape(path)
+    with Store.open(path) as store:
+        assert seqs(store) == [1, 2]
 
 
 def test_a_store_of_a_newer_program_is_left_alone(path: Path) -> None:
