@@ -87,7 +87,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         motion = Motion(since_s=t, score_since_s=t, last_s=t)
         return replace(state, timeline=timeline, axis=axis, belief=belief, motion=motion, begin_s=t), ()
     wired = setup.vehicle.inputs.doors is not None
-    belief = close(state.belief, model=setup.model, regimes=regimes(state, doors_wired=wired))
+    belief = close(state.belief, model=setup.model, regimes=regimes(state, doors_wired=wired, home=setup.vehicle.home))
     gap_s = t - 0.5
     motion, changes = observe_boot(state.motion, t)
     state = replace(
@@ -116,7 +116,7 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
             reads[read.epc] = read.rssi
     wired = setup.vehicle.inputs.doors is not None
     belief = hear(
-        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(state, doors_wired=wired)
+        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(state, doors_wired=wired, home=setup.vehicle.home)
     )
     return replace(state, belief=belief)
 

@@ -15,7 +15,7 @@ from agent.axis import Axis
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
-from agent.presence.model import Context, Model
+from agent.presence.model import Context, Model, again
 from agent.presence.slots import Regimes
 from agent.records import PlanRow
 from agent.register import Register
@@ -83,18 +83,26 @@ class State:
     trusted_s: float | None = None  # when time was first trusted in this boot
 
 
-def regimes(state: State, *, doors_wired: bool) -> Regimes:
-    """What the van was doing, for the presence model: moving on legs, at stops by the doors."""
+def _as_is(context: Context) -> Context:
+    return context
+
+
+def regimes(state: State, *, doors_wired: bool, home: str | None) -> Regimes:
+    """What the van was doing, for the presence model: moving on legs, at stops by the doors and by been here before."""
     unknown = Context.DOORS_UNKNOWN
     of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
     from_s: list[float] = []
     contexts: list[Context] = []
+    visited = {home}
     for segment in state.itinerary.segments:
         if not isinstance(segment, Stop):
             from_s.append(segment.from_s)
             contexts.append(Context.MOVING)
             continue
         end = segment.to_s if segment.to_s is not None else float("inf")
+        site = segment.place.site
+        kind = again if site is not None and site in visited else _as_is
+        visited.add(site)
         opened: bool | None = None
         pieces: list[tuple[float, bool | None]] = []
         if doors_wired:
@@ -104,10 +112,10 @@ def regimes(state: State, *, doors_wired: bool) -> Regimes:
                 elif at < end:
                     pieces.append((at, is_open))
         from_s.append(segment.from_s)
-        contexts.append(of_doors[opened] if doors_wired else unknown)
+        contexts.append(kind(of_doors[opened] if doors_wired else unknown))
         for at, is_open in pieces:
             from_s.append(at)
-            contexts.append(of_doors[is_open])
+            contexts.append(kind(of_doors[is_open]))
     if not from_s:
         return Regimes((state.begin_s,), (unknown,), state.gaps_s)
     return Regimes(tuple(from_s), tuple(contexts), state.gaps_s)

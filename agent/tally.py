@@ -80,7 +80,11 @@ class Tally:
         belief, assessment = assess(
             state.belief,
             model=self.setup.model,
-            regimes=regimes(state, doors_wired=self.setup.vehicle.inputs.doors is not None),
+            regimes=regimes(
+                state,
+                doors_wired=self.setup.vehicle.inputs.doors is not None,
+                home=self.setup.vehicle.home,
+            ),
             from_s=from_s,
             to_s=self.now_s,
             marks_s=[mark.at_s for mark in marks],

@@ -1,7 +1,8 @@
 """The presence model: one hidden Markov chain for each tag, its states, hazards and read rates.
 
-A tag is *aboard* (six read rates, each with or without a deep fade), *near* the standing van (four read rates),
-travelling *beside* it, or *away*. Between two observations `elapsed_s` apart the belief b (a row over states) moves by
+A tag is *aboard* (a margin over the reader's threshold, and a fade that wanders), *near* the standing van (four read
+rates), travelling *beside* it, *away* and not met yet, or *left*: met before and left somewhere, from where it does not come
+to another site by itself. Between two observations `elapsed_s` apart the belief b (a row over states) moves by
 
     b' = b expm(Q(context) elapsed_s)
 
@@ -32,32 +33,60 @@ Array = NDArray[np.float64]
 
 
 class Context(IntEnum):
-    """What the van was doing while time passed; decides which changes are possible."""
+    """What the van was doing while time passed; decides which changes are possible.
+
+    `AGAIN`: at home, or at a site where it has been before on this trip, so that what was left there may come back.
+    """
 
     MOVING = 0
     DOORS_OPEN = 1
     DOORS_CLOSED = 2
     DOORS_UNKNOWN = 3
     GAP = 4
+    DOORS_OPEN_AGAIN = 5
+    DOORS_CLOSED_AGAIN = 6
+    DOORS_UNKNOWN_AGAIN = 7
+    GAP_AGAIN = 8
+
+
+_FIRST_TIME = {
+    Context.DOORS_OPEN_AGAIN: Context.DOORS_OPEN,
+    Context.DOORS_CLOSED_AGAIN: Context.DOORS_CLOSED,
+    Context.DOORS_UNKNOWN_AGAIN: Context.DOORS_UNKNOWN,
+    Context.GAP_AGAIN: Context.GAP,
+}
+_AGAIN = {first: again for again, first in _FIRST_TIME.items()}
+
+
+def again(context: Context) -> Context:
+    """The same at a place where the van has been before."""
+    return _AGAIN.get(context, context)
+
+
+# Not even the best tag is heard in every round.
+MOST_RATE = 0.97
 
 
 class Parameters(Struct, frozen=True):
     """Every figure of the model. Rates are per round, hazards per second, weights sum to 1."""
 
-    # design.md, Presence: six rates from 0.004 to 0.95, roughly even in log-odds.
-    aboard_rates: tuple[float, ...] = (0.004, 0.03, 0.12, 0.35, 0.7, 0.95)
-    # Judgement: most tags read well in a van; three in a hundred hardly at all.
-    aboard_weights: tuple[float, ...] = (0.03, 0.07, 0.15, 0.25, 0.30, 0.20)
+    # A tag aboard is heard with probability logistic((margin + fade) / slope) in a round: its margin over the reader's
+    # threshold belongs to the tag where it lies and stays; the fade wanders. Margins span read rates from under 0.01 to
+    # nearly 1 (design.md, Presence); how common each is, is judgement.
+    margins_db: tuple[float, ...] = (-11.0, -7.0, -3.0, 0.0, 3.0, 7.0, 14.0)
+    margin_weights: tuple[float, ...] = (0.02, 0.04, 0.08, 0.13, 0.20, 0.28, 0.25)
+    slope_db: float = 1.5
+    # Silences at a real dock door run about twice as long as independent reads would give (standards/dock_reads:
+    # silences times mean rate, median 14 against 6): fades of this depth, with these shares of time, from one to the
+    # next in about this long. Depths and time are judgement.
+    fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
+    fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
+    fade_time_s: float = 50.0
     near_rates: tuple[float, ...] = (0.004, 0.05, 0.3, 0.8)
     near_weights: tuple[float, ...] = (0.35, 0.30, 0.20, 0.15)
     beside_rate: float = 0.25
     # A read of a tag that is nowhere near: a wrong EPC that passed its CRC, or a far reflection. Judgement.
     ghost_rate: float = 2e-5
-    # A deep fade leaves this share of the rate. Silences at a real dock door run about twice as long as independent
-    # reads would give (standards/dock_reads: silences times mean rate, median 14 against 6).
-    fade_share: float = 0.04
-    fade_begins_per_s: float = 1 / 200
-    fade_ends_per_s: float = 1 / 50
     # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
     redraw_moving_per_s: float = 1 / 6000
     redraw_standing_per_s: float = 1 / 3000
@@ -67,8 +96,11 @@ class Parameters(Struct, frozen=True):
     unload_unknown_per_s: float = 1 / 4000
     # What stands beside an open van is there to be loaded, rather than by chance. Judgement.
     load_near_factor: float = 3.0
-    load_away_factor: float = 0.12
+    load_away_factor: float = 0.3
     straight_off_share: float = 0.45
+    # What was left at one site turns up at another only by some other van: this share of what never was met. Judgement.
+    left_returns: float = 0.03
+    forgotten_per_s: float = 1 / 43_200
     near_leaves_per_s: float = 1 / 1200
     near_comes_per_s: float = 1 / 4000
     near_rate_redraw_per_s: float = 1 / 240
@@ -80,7 +112,7 @@ class Parameters(Struct, frozen=True):
     # A gap counts as this long a stop with the doors not known, whatever its true length. Judgement.
     gap_counts_as_s: float = 900.0
     # What a tag is before anything was ever heard: most of a register is somewhere else.
-    first_aboard: float = 0.05
+    first_aboard: float = 0.02
     first_near: float = 0.20
     # Signal strength: a tag's own level aboard is learned while the van moves; outside it reads weaker. Path loss to a
     # place beside the door is some 8 dB more than inside; judgement. Tempered, for strengths of one tag hang together.
@@ -108,24 +140,22 @@ class Model:
 
     def __init__(self, parameters: Parameters) -> None:
         p = parameters
-        levels, near = len(p.aboard_rates), len(p.near_rates)
-        rates = np.array(p.aboard_rates)
+        margins, fades, near = len(p.margins_db), len(p.fades_db), len(p.near_rates)
         self.parameters = p
-        self.aboard = slice(0, 2 * levels)  # clear, then faded
-        self.near = slice(2 * levels, 2 * levels + near)
-        self.beside = 2 * levels + near
+        self.aboard = slice(0, margins * fades)  # by margin, then by fade
+        self.near = slice(margins * fades, margins * fades + near)
+        self.beside = margins * fades + near
         self.away = self.beside + 1
-        self.states = self.away + 1
-        self.rates: Array = np.concatenate(
-            [rates, rates * p.fade_share + p.ghost_rate, p.near_rates, [p.beside_rate, p.ghost_rate]]
-        )
+        self.left = self.away + 1
+        self.states = self.left + 1
+        level_db = np.array(p.margins_db)[:, None] + np.array(p.fades_db)[None, :]
+        rates = p.ghost_rate + (MOST_RATE - p.ghost_rate) / (1 + np.exp(-level_db / p.slope_db))
+        self.rates: Array = np.concatenate([rates.ravel(), p.near_rates, [p.beside_rate, p.ghost_rate, p.ghost_rate]])
         self.is_aboard = np.zeros(self.states, dtype=bool)
         self.is_aboard[self.aboard] = True
         self.is_near = np.zeros(self.states, dtype=bool)
         self.is_near[self.near] = True
-        faded = p.fade_begins_per_s / (p.fade_begins_per_s + p.fade_ends_per_s)
-        weights = np.array(p.aboard_weights)
-        self._boarding: Array = np.concatenate([weights * (1 - faded), weights * faded])
+        self._boarding: Array = np.outer(p.margin_weights, p.fade_weights).ravel()
         self._staging: Array = np.array(p.near_weights)
         self.first: Array = np.zeros(self.states)
         self.first[self.aboard] = p.first_aboard * self._boarding
@@ -137,7 +167,7 @@ class Model:
 
     def transition(self, context: Context, elapsed_s: float) -> Array:
         """P (S, S), rows sum to 1: `belief @ P` is the belief `elapsed_s` later. Quantised to half a second, at most a day."""
-        if context is Context.GAP:
+        if context in {Context.GAP, Context.GAP_AGAIN}:
             return self._matrix(context, round(2 * self.parameters.gap_counts_as_s))
         return self._matrix(context, min(round(2 * elapsed_s), 172_800))
 
@@ -168,33 +198,42 @@ class Model:
 
     def _generator(self, context: Context) -> Array:
         p = self.parameters
-        levels = len(p.aboard_rates)
         q = np.zeros((self.states, self.states))
-        for level in range(levels):
-            q[level, levels + level] += p.fade_begins_per_s
-            q[levels + level, level] += p.fade_ends_per_s
+        fades = len(p.fades_db)
+        for first in range(0, len(p.margins_db) * fades, fades):
+            for i in range(fades - 1):
+                # A birth-death chain in detailed balance with the shares of time.
+                low, high = p.fade_weights[i], p.fade_weights[i + 1]
+                flow = 2 * low * high / (low + high) / p.fade_time_s
+                q[first + i, first + i + 1] += flow / low
+                q[first + i + 1, first + i] += flow / high
         moving = context is Context.MOVING
         redraw = p.redraw_moving_per_s if moving or context is Context.DOORS_CLOSED else p.redraw_standing_per_s
         q[self.aboard, self.aboard] += redraw * self._boarding
         if moving:
-            q[self.near, self.away] += p.left_behind_per_s
-            q[self.aboard, self.away] += p.moving_change_per_s
+            q[self.near, self.left] += p.left_behind_per_s
+            q[self.aboard, self.left] += p.moving_change_per_s
             q[self.away, self.aboard] += p.moving_change_per_s * self._boarding
             q[self.away, self.beside] += p.beside_comes_per_s
+            q[self.left, self.beside] += p.beside_comes_per_s
             q[self.beside, self.away] += p.beside_leaves_per_s
         else:
             unload = {
                 Context.DOORS_OPEN: p.unload_open_per_s,
                 Context.DOORS_CLOSED: p.unload_closed_per_s,
-            }.get(context, p.unload_unknown_per_s)
+            }.get(_FIRST_TIME.get(context, context), p.unload_unknown_per_s)
+            back = 1.0 if context in _FIRST_TIME else p.left_returns
             q[self.aboard, self.near] += unload * (1 - p.straight_off_share) * self._staging
-            q[self.aboard, self.away] += unload * p.straight_off_share
+            q[self.aboard, self.left] += unload * p.straight_off_share
             q[self.near, self.aboard] += unload * p.load_near_factor * self._boarding
             q[self.away, self.aboard] += unload * p.load_away_factor * self._boarding
+            q[self.left, self.aboard] += back * unload * p.load_away_factor * self._boarding
             q[self.near, self.near] += p.near_rate_redraw_per_s * self._staging
-            q[self.near, self.away] += p.near_leaves_per_s
+            q[self.near, self.left] += p.near_leaves_per_s
             q[self.away, self.near] += p.near_comes_per_s * self._staging
+            q[self.left, self.near] += back * p.near_comes_per_s * self._staging
             q[self.beside, self.near] += p.beside_leaves_per_s * self._staging
+        q[self.left, self.away] += p.forgotten_per_s
         np.fill_diagonal(q, 0.0)
         np.fill_diagonal(q, -q.sum(axis=1))
         return q

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.presence.chain import Counts, Step
-from agent.presence.model import Array, Context, Model
+from agent.presence.model import Array, Context, Model, again
 
 SLOT_S = 10.0
 SLOT_ROUNDS = 12
@@ -99,7 +99,8 @@ class Regimes:
             i += 1
         assert total is not None  # noqa: S101 - the loop ran at least once: i <= last
         for _ in range(gap):
-            total = total @ model.transition(Context.GAP, 0.0)
+            kind = again(Context.GAP) if again(self.contexts[last]) is self.contexts[last] else Context.GAP
+            total = total @ model.transition(kind, 0.0)
         return total
 
 
