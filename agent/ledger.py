@@ -130,9 +130,13 @@ def fold_item(epc: str, events: Iterable[CustodyEvent]) -> ItemState:
     """Where one item is by all records that may speak of it, in any order, voided ones and declarations included."""
     state = UNKNOWN
     for event in standing(events):
-        if epc in event.epcs:
-            state = _step(state, event, event.confidence[event.epcs.index(epc)])
+        state = step_item(epc, state, event)
     return state
+
+
+def step_item(epc: str, state: ItemState, event: CustodyEvent) -> ItemState:
+    """The state after one more standing event; right only for an event that comes after all others in the fold."""
+    return _step(state, event, event.confidence[event.epcs.index(epc)]) if epc in event.epcs else state
 
 
 def fold_items(events: Iterable[CustodyEvent]) -> dict[str, ItemState]:

@@ -18,7 +18,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from agent.dispatch import schema
 from agent.dispatch.wire import LogBatch, LogRecord, parse_ranges
 from agent.errors import MessageError
-from agent.ledger import CustodyEvent, fold_item, parse_event, parse_manifest
+from agent.ledger import UNKNOWN, CustodyEvent, ItemState, parse_event, parse_manifest, standing, step_item
 from agent.units import parse_utc
 
 log = logging.getLogger(__name__)
@@ -50,7 +50,8 @@ class Intake:
         self._batch = batch
         self._vehicle = batch.vehicle
         self._received_s = received_s
-        self._touched: set[str] = set()
+        self._later: dict[str, list[CustodyEvent]] = {}
+        self._anew: set[str] = set()
 
     def run(self) -> Ingested:
         """Take it in; the transaction is the caller's to commit."""
@@ -85,8 +86,8 @@ class Intake:
                 self._keep(each, digest, reason)
                 fresh += 1
                 refused += reason is not None
-        for epc in sorted(self._touched):
-            self._refold(epc)
+        for epc in sorted(self._anew | self._later.keys()):
+            self._fold(epc)
         ranges = _json.encode(have.add_all(each.seq for each in batch.records).ranges).decode()
         row = {"vehicle": self._vehicle, "epoch": batch.epoch, "ranges": ranges}
         self._connection.execute(
@@ -177,7 +178,11 @@ class Intake:
                 self._connection.execute(sa.update(table).where(here).values(**taken_back))
         elif row.epoch is None or (event.epoch, event.seq) < (row.epoch, row.seq):
             self._connection.execute(sa.update(table).where(here).values(**stated))
-        self._touched.update(event.epcs)
+        if row is None and not event.void:
+            for epc in event.epcs:
+                self._later.setdefault(epc, []).append(event)
+        else:
+            self._anew.update(event.epcs)
 
     def _take_manifest(self, each: LogRecord) -> None:
         body = each.body
@@ -196,19 +201,35 @@ class Intake:
         )
         keep_names(self._connection, self._upsert, _names(body["items"]))
 
-    def _refold(self, epc: str) -> None:
+    def _fold(self, epc: str) -> None:
+        """Bring an item's row up to date: go on from where it stands, or fold anew where the past has changed."""
+        item = schema.item
+        row = self._connection.execute(sa.select(item).where(item.c.epc == epc)).first()
+        events = sorted(self._later.get(epc, ()), key=lambda event: event.order)
+        last = None
+        if row is not None and row.last_s is not None:
+            last = (row.last_s, row.last_vehicle, row.last_epoch, row.last_seq)
+        if epc in self._anew or last is None or events[0].order <= last:
+            events = list(standing(self._standing_events(epc)))
+            state = UNKNOWN
+        else:
+            state = ItemState(**{key: getattr(row, key) for key in ItemState.__struct_fields__})
+        for event in events:
+            state = step_item(epc, state, event)
+        order = events[-1].order if events else (None, None, None, None)
+        values = msgspec.structs.asdict(state)
+        values |= dict(zip(("last_s", "last_vehicle", "last_epoch", "last_seq"), order, strict=True))
+        self._connection.execute(
+            self._upsert(item).values(epc=epc, **values).on_conflict_do_update(index_elements=["epc"], set_=values)
+        )
+
+    def _standing_events(self, epc: str) -> Iterator[CustodyEvent]:
         event, listed = schema.event, schema.event_item
         query = sa.select(event, listed.c.p).join(
             listed, sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
         )
         rows = self._connection.execute(query.where(listed.c.epc == epc, event.c.voided.is_(False)))
-        state = fold_item(epc, (_event_of(epc, row) for row in rows))
-        values = msgspec.structs.asdict(state)
-        self._connection.execute(
-            self._upsert(schema.item)
-            .values(epc=epc, **values)
-            .on_conflict_do_update(index_elements=["epc"], set_=values)
-        )
+        return (_event_of(epc, row) for row in rows)
 
 
 def _event_values(event: CustodyEvent) -> dict[str, Any]:

@@ -123,6 +123,11 @@ item = Table(
     Column("p", Double),
     Column("vehicle", String(40)),
     Column("event_id", Text),
+    # The last standing event of the fold: what comes after it needs no folding anew.
+    Column("last_s", Double),
+    Column("last_vehicle", String(40)),
+    Column("last_epoch", Integer),
+    Column("last_seq", BigInteger),
 )
 
 vehicle = Table(

@@ -5,10 +5,13 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateTable
 
@@ -16,8 +19,8 @@ from agent.dispatch import schema
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.errors import StoreError
-from agent.ledger import SeqRanges
-from tests.dispatch.scenario import DAY_S, MINUTE_S, aboard, full_day, item, location, position, status, word
+from agent.ledger import UNKNOWN, ItemState, SeqRanges, fold_items, parse_event
+from tests.dispatch.scenario import DAY_S, MINUTE_S, VanDay, aboard, full_day, item, location, position, status, word
 
 NOW_S = DAY_S + 200 * MINUTE_S
 
@@ -81,6 +84,33 @@ def test_order_and_repetition_change_nothing(tmp_path: Path, seed: int) -> None:
     assert got == expected
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_items_stand_as_the_ledger_folds_them(data: st.DataObject) -> None:
+    """Whatever vehicles say in whatever order, each item's row is the fold of all records, followed step by step."""
+    vehicles, cargo = ("van-03", "van-07"), [item(1), item(2)]
+    days = {vehicle: VanDay(vehicle) for vehicle in vehicles}
+    for _ in range(data.draw(st.integers(1, 10))):
+        day = days[data.draw(st.sampled_from(vehicles))]
+        step = data.draw(st.sampled_from(["loading", "unloading", "departing"]))
+        at_s = DAY_S + 10.0 * data.draw(st.integers(0, 8))
+        event = day.move(step, "depot", at_s, cargo[: data.draw(st.integers(1, 2))])
+        if data.draw(st.booleans()):
+            day.take_back(event, NOW_S)
+    records = [(vehicle, each) for vehicle, day in days.items() for each in day.records]
+    expected = fold_items(parse_event(e.body, vehicle=v, epoch=1, seq=e.seq) for v, e in records)
+    with TemporaryDirectory() as folder:
+        store = open_store(Path(folder) / "dispatch.sqlite")
+        for vehicle, each in data.draw(st.permutations(records)):
+            store.ingest(LogBatch(vehicle, 1, (each,)), received_s=NOW_S)
+        found = {
+            row["epc"]: ItemState(**{key: row[key] for key in ItemState.__struct_fields__})
+            for row in rows(store, schema.item)
+        }
+        store.close()
+    assert {epc: state for epc, state in found.items() if state != UNKNOWN} == expected
+
+
 def test_a_gap_is_not_acknowledged(store: DispatchStore) -> None:
     """What is missing is a gap; what came beyond it is acknowledged beside it."""
     records = [LogRecord(seq, "notice", {"notice": "gap", "text": str(seq)}) for seq in (1, 2, 5, 6, 9)]
@@ -129,7 +159,7 @@ def test_a_batch_is_in_whole_or_not_at_all(store: DispatchStore, monkeypatch: py
         raise sa.exc.OperationalError("insert", {}, OSError("disk full"))
 
     with monkeypatch.context() as patched:
-        patched.setattr(intake.Intake, "_refold", broken)
+        patched.setattr(intake.Intake, "_fold", broken)
         with pytest.raises(StoreError, match="disk full"):
             store.ingest(full_day().batches()[0], received_s=NOW_S)
     assert rows(store, schema.record) == []
