@@ -128,6 +128,7 @@ def serve(
                     aboard=publisher.set_aboard,
                     position=publisher.set_position,
                     notify=publisher.notify,
+                    raise_if_failed=publisher.raise_if_failed,
                 )
             )
             publisher.start()

@@ -54,7 +54,9 @@ class Shown:
         aboard: Callable[[Any], None],
         position: Callable[[Any], None],
         notify: Callable[[], None],
+        raise_if_failed: Callable[[], None],
     ) -> None:
+        self.raise_if_failed = raise_if_failed
         self.status, self.aboard, self.position, self.notify = status, aboard, position, notify
 
 
@@ -241,6 +243,7 @@ class VehicleAgent:
             self._commit((), now)
         self._note_time()
         if self._shown is not None:
+            self._shown.raise_if_failed()
             self._show(now)
         if self._is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
