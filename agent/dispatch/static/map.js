@@ -47,7 +47,9 @@ async function draw() {
   const bounds = L.latLngBounds([]);
   if (fences.getLayers().length) bounds.extend(fences.getBounds());
   for (const each of marks.values()) bounds.extend(each.getLatLng());
-  if (bounds.isValid()) map.fitBounds(bounds, { padding: [48, 48], maxZoom: 17 });
+  // Room at the sides for half a label.
+  const side_px = Math.min(88, box.clientWidth / 4);
+  if (bounds.isValid()) map.fitBounds(bounds, { padding: [side_px, 48], maxZoom: 17 });
   document.addEventListener("van", (event) => event.detail.position && mark(map, event.detail.van, event.detail.position));
   document.getElementById("map-note").textContent = "Fences and vans; no map tiles are fetched. The list holds the same in words.";
 }
