@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 import msgspec
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.errors import StoreError
-from agent.presence.belief import Belief
 from agent.presence.slots import Slot
 from agent.state import State
 

@@ -6,10 +6,9 @@ replaying a recording and living through it give the same records at the same mo
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
-from msgspec.structs import replace as altered
+from msgspec.structs import replace
 
 from agent.gps import Unusable, parse_tpv
 from agent.itinerary import Itinerary, Leg, Stop, apply_change, close_account, forget_before, reach, settle_place
@@ -25,8 +24,8 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
-from agent.planning import remember_driven
 from agent.places import choose_place, same_place
+from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
 from agent.state import Setup, State, regimes
@@ -242,7 +241,7 @@ def _keep_published_index(state: State) -> State:
     if not published:
         return state
     index = max(itinerary.leg_index, *(leg.index for leg in published))
-    return replace(state, itinerary=altered(itinerary, leg_index=index))
+    return replace(state, itinerary=replace(itinerary, leg_index=index))
 
 
 def _anchor_of(itinerary: Itinerary) -> Anchor | None:
@@ -307,7 +306,7 @@ def _tell(
     current = state.itinerary.current
     ended = isinstance(current, Stop) and current.place.site == setup.vehicle.home and not settle
     state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced or over)
-    state = replace(state, itinerary=altered(state.itinerary, retired=()))
+    state = replace(state, itinerary=replace(state.itinerary, retired=()))
     if ended:
         state = _forget(setup, remember_driven(setup, state), legs[-1])
     return state, records

@@ -6,10 +6,11 @@ The comparison itself is `agent.planned`. Without a plan nothing is added and no
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
+
+from msgspec.structs import replace
 
 from agent.itinerary import Leg, Stop
 from agent.planned import Arrived, Departed, compare, open_rows

@@ -7,9 +7,8 @@ checkpoint is the state written down, and the same inputs from the same state gi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 from agent.axis import Axis
 from agent.itinerary import Itinerary, Stop
@@ -25,8 +24,7 @@ from agent.timeline import Timeline
 from agent.vehicle import Vehicle
 
 
-@dataclass(frozen=True, slots=True)
-class Setup:
+class Setup(Struct, frozen=True, eq=False):
     """What the vehicle holds: fixed while a state lives, but for new versions of sites, register and plan."""
 
     vehicle: Vehicle
@@ -34,12 +32,11 @@ class Setup:
     site_of: Mapping[str, Site]
     register: Register
     model: Model
-    plans: Mapping[int, tuple[PlanRow, ...]] = field(default_factory=dict)  # by version: every one held lately
+    plans: Mapping[int, tuple[PlanRow, ...]] = {}  # by version: every one held lately
     plan_version: int | None = None  # the one in use; None without a plan
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """Is the reader heard? `since_s` dates the present answer; `lost` are antennas known to be off."""
 
     up: bool = False
@@ -58,8 +55,7 @@ class Driven(Struct, frozen=True):
     plan_version: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(Struct, frozen=True, eq=False):
     """What was found out so far. Times ending in `_s` are on the tally's axis."""
 
     timeline: Timeline = field(default_factory=Timeline)
@@ -69,7 +65,7 @@ class State:
     belief: Belief | None = None
     ledger: Ledger = field(default_factory=Ledger)
     reading: Reading = field(default_factory=Reading)
-    trips: Mapping[int, str] = field(default_factory=dict)  # trip number → name: the date, then `.2`
+    trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()
     begin_s: float = 0.0  # where the whole record begins
@@ -77,8 +73,8 @@ class State:
     settle_s: float | None = None  # when to look again at a stop
     place_s: float = 0.0  # when to look again where the van stands
     left: Anchor | None = None  # where the present leg began
-    plan_of: Mapping[int, int] = field(default_factory=dict)  # leg → version of the plan held at its departure
-    filled: Mapping[int, Mapping[str, PlanRow]] = field(default_factory=dict)  # leg → item → its row
+    plan_of: Mapping[int, int] = {}  # leg → version of the plan held at its departure
+    filled: Mapping[int, Mapping[str, PlanRow]] = {}  # leg → item → its row
     driven: tuple[Driven, ...] = ()  # legs that are forgotten but for the plan, oldest first
     trusted_s: float | None = None  # when time was first trusted in this boot
 

@@ -7,19 +7,20 @@ Pure: gives a new state and the records that it takes to bring what was stated i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec.structs import replace
 
 from agent import epcis
 from agent.axis import Moment
 from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
 from agent.itinerary import Leg, Place, Stop
-from agent.presence.belief import assess
 from agent.planning import compare_with_plan
+from agent.presence.belief import assess
 from agent.privacy import WITHHELD, is_working
 from agent.records import Listing, Record
 from agent.sites import site_uri

@@ -9,26 +9,25 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from agent.presence.chain import Step, Weights, filter_all, filter_step, smooth
+from agent.presence.chain import Weights, filter_step, smooth_and_keep
 from agent.presence.model import Array, Context, Model
 from agent.presence.slots import SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
 
 
-@dataclass(frozen=True, slots=True)
-class Checkpoint:
+class Checkpoint(Struct, frozen=True, eq=False):
     """The forward belief (tags then known, S) at `at_s`, slots up to then taken in."""
 
     at_s: float
     belief: Array
 
 
-@dataclass(frozen=True, slots=True)
-class Belief:
+class Belief(Struct, frozen=True, eq=False):
     """`tags[i]` is the hex of column i; `forward` (tags, S) holds at `at_s`; `slots` are what was heard, oldest first."""
 
     tags: tuple[str, ...]
@@ -43,8 +42,7 @@ class Belief:
     era: int = 0  # counts how often old slots were dropped and tags numbered anew
 
 
-@dataclass(frozen=True, slots=True)
-class Assessment:
+class Assessment(Struct, frozen=True, eq=False):
     """P(aboard | everything up to `to_s`): `aboard` (steps, tags) at `at_s` (steps,), `marks` index its rows."""
 
     at_s: NDArray[np.float64]
@@ -146,16 +144,14 @@ def assess(
     stops = sorted({*keep_s, *marks_s, *(at for at in also_s if start.at_s < at < end), end})
     steps, where = lay_out(model, regimes, slots, begin_s=start.at_s, marks_s=stops, levels=belief.levels)
     index = dict(zip(stops, where, strict=True))
-    aboard = smooth(first, steps, column=model.is_aboard)
+    wanted = [moment for moment in keep_s if moment > start.at_s]
+    last = len(steps) - 1
+    aboard, kept = smooth_and_keep(
+        first, steps, column=model.is_aboard, keep={last, *(index[moment] for moment in wanted)}
+    )
     checkpoints = [c for c in belief.checkpoints if c.at_s <= start.at_s]
-    running, done = first, 0
-    for moment in keep_s:
-        if moment <= start.at_s:
-            continue
-        running = _kept(filter_all(running, steps[done : index[moment] + 1]))
-        done = index[moment] + 1
-        checkpoints.append(Checkpoint(moment, running))
-    forward = _kept(filter_all(running, steps[done:]))
+    checkpoints += [Checkpoint(moment, _kept(kept[index[moment]])) for moment in wanted]
+    forward = _kept(kept[last])
     belief = replace(belief, forward=forward, at_s=end, checkpoints=tuple(checkpoints))
     return belief, Assessment(
         np.array([step.at_s for step in steps]),
@@ -203,6 +199,3 @@ def forget(belief: Belief, *, before_s: float, keep: Sequence[str], model: Model
         heard_s=tuple(belief.heard_s[n] for n in order),
         era=belief.era + 1,
     )
-
-
-__all__ = ["Assessment", "Belief", "Checkpoint", "Step", "assess", "begin", "close", "forget", "hear"]

@@ -6,7 +6,7 @@ Proc. IEEE 77 (1989), equations 19-27, each row scaled to sum 1 at every step in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,9 +66,17 @@ def smooth(first: Array, steps: Sequence[Step], *, column: NDArray[np.bool_]) ->
 
     `first` (tags, S) is the belief before the first step; `column` (S,) marks the states asked for.
     """
+    return smooth_and_keep(first, steps, column=column, keep=())[0]
+
+
+def smooth_and_keep(
+    first: Array, steps: Sequence[Step], *, column: NDArray[np.bool_], keep: Collection[int]
+) -> tuple[Weights, dict[int, Array]]:
+    """The same, and the forward beliefs (tags, S) after the steps numbered in `keep`."""
     count, tags = len(steps), first.shape[0]
     states = first.shape[1]
     result: Weights = np.empty((count, tags), dtype=np.float32)
+    kept: dict[int, Array] = {}
     block = max(16, BLOCK_NUMBERS // max(1, tags * states))
     starts = list(range(0, count, block))
     beliefs = [first]
@@ -82,6 +90,8 @@ def smooth(first: Array, steps: Sequence[Step], *, column: NDArray[np.bool_]) ->
         for i, step in enumerate(inside):
             belief = filter_step(belief, step)  # noqa: PLW2901 - the block's own running belief
             forward[i] = belief
+            if start + i in keep:
+                kept[start + i] = belief
         for i in range(len(inside) - 1, -1, -1):
             both = forward[i] * later
             result[start + i] = (both @ mask) / both.sum(axis=1)
@@ -89,4 +99,4 @@ def smooth(first: Array, steps: Sequence[Step], *, column: NDArray[np.bool_]) ->
             _weigh(later, step)
             later = later @ step.transition.T
             later /= later.max(axis=1, keepdims=True)
-    return result
+    return result, kept

@@ -82,6 +82,12 @@ class Parameters(Struct, frozen=True):
     fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
     fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
     fade_time_s: float = 50.0
+    # At hand: just set down beside the open doors or about to go in, heard about as well as inside, not for long.
+    at_hand_rates: tuple[float, ...] = (0.02, 0.25, 0.6, 0.92)
+    at_hand_weights: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
+    at_hand_lasts_s: float = 120.0
+    at_hand_redraw_per_s: float = 1 / 60
+    # Standing about: stock and strangers within earshot, for as long as the van stands and longer.
     near_rates: tuple[float, ...] = (0.004, 0.05, 0.3, 0.8)
     near_weights: tuple[float, ...] = (0.35, 0.30, 0.20, 0.15)
     beside_rate: float = 0.25
@@ -94,10 +100,14 @@ class Parameters(Struct, frozen=True):
     unload_open_per_s: float = 1 / 3000
     unload_closed_per_s: float = 1 / 200_000
     unload_unknown_per_s: float = 1 / 4000
-    # What stands beside an open van is there to be loaded, rather than by chance. Judgement.
-    load_near_factor: float = 3.0
-    load_away_factor: float = 0.3
-    straight_off_share: float = 0.45
+    # What is brought to the doors of an open van goes in, two times in three. Judgement.
+    at_hand_goes_in: float = 0.65
+    # How much likelier than an unloading it is that something standing near, or away unheard, is brought. Judgement.
+    load_near_factor: float = 2.0
+    load_away_factor: float = 0.35
+    # What is set down at the doors is mostly taken in at once, and at times left standing there. Judgement.
+    straight_off_share: float = 0.35
+    stays_near_share: float = 0.2
     # What was left at one site turns up at another only by some other van: this share of what never was met. Judgement.
     left_returns: float = 0.03
     forgotten_per_s: float = 1 / 43_200
@@ -120,6 +130,7 @@ class Parameters(Struct, frozen=True):
     level_sigma_db: float = 6.0
     rssi_sigma_db: float = 4.0
     near_loss_db: float = 8.0
+    at_hand_loss_db: float = 3.0
     near_sigma_db: float = 7.0
     rssi_temper: float = 0.4
 
@@ -143,23 +154,31 @@ class Model:
         margins, fades, near = len(p.margins_db), len(p.fades_db), len(p.near_rates)
         self.parameters = p
         self.aboard = slice(0, margins * fades)  # by margin, then by fade
-        self.near = slice(margins * fades, margins * fades + near)
-        self.beside = margins * fades + near
+        hand = len(p.at_hand_rates)
+        self.at_hand = slice(margins * fades, margins * fades + hand)
+        self.near = slice(self.at_hand.stop, self.at_hand.stop + near)
+        self.beside = self.near.stop
         self.away = self.beside + 1
         self.left = self.away + 1
         self.states = self.left + 1
         level_db = np.array(p.margins_db)[:, None] + np.array(p.fades_db)[None, :]
         rates = p.ghost_rate + (MOST_RATE - p.ghost_rate) / (1 + np.exp(-level_db / p.slope_db))
-        self.rates: Array = np.concatenate([rates.ravel(), p.near_rates, [p.beside_rate, p.ghost_rate, p.ghost_rate]])
+        self.rates: Array = np.concatenate(
+            [rates.ravel(), p.at_hand_rates, p.near_rates, [p.beside_rate, p.ghost_rate, p.ghost_rate]]
+        )
         self.is_aboard = np.zeros(self.states, dtype=bool)
         self.is_aboard[self.aboard] = True
         self.is_near = np.zeros(self.states, dtype=bool)
-        self.is_near[self.near] = True
+        self.is_near[self.at_hand.start : self.near.stop] = True
+        self.is_at_hand = np.zeros(self.states, dtype=bool)
+        self.is_at_hand[self.at_hand] = True
+        self.kind_of_state = np.where(self.is_aboard, 0, np.where(self.is_at_hand, 1, 2))
         self._boarding: Array = np.outer(p.margin_weights, p.fade_weights).ravel()
-        self._staging: Array = np.array(p.near_weights)
+        self._standing: Array = np.array(p.near_weights)
+        self._handing: Array = np.array(p.at_hand_weights)
         self.first: Array = np.zeros(self.states)
         self.first[self.aboard] = p.first_aboard * self._boarding
-        self.first[self.near] = p.first_near * self._staging
+        self.first[self.near] = p.first_near * self._standing
         self.first[self.away] = 1 - p.first_aboard - p.first_near
         self._generators = {context: self._generator(context) for context in Context}
         self._matrix = lru_cache(maxsize=4096)(self._exponential)
@@ -172,7 +191,9 @@ class Model:
         return self._matrix(context, min(round(2 * elapsed_s), 172_800))
 
     def strength(self, rssi_dbm: Array, level_dbm: Array, slots: Array) -> Array:
-        """Factors (tags, 2) on the aboard and the other states from signal strength; the larger of each row is 1.
+        """Factors (tags, 3) from signal strength on what is aboard, at hand, or elsewhere; the largest of each row is 1.
+
+        `kind_of_state` (S,) says which of the three a state takes.
 
         `level_dbm` is each tag's mean strength over `slots` slots heard while moving. A tag whose level is not known
         says nothing: its offset would count again at every slot.
@@ -181,9 +202,15 @@ class Model:
         shrink = p.level_sigma_db**2 / (p.level_sigma_db**2 + p.rssi_sigma_db**2 / np.maximum(slots, 1e-9))
         spread = p.level_sigma_db**2 * (1 - shrink)
         inside, outside = p.rssi_sigma_db**2 + spread, p.near_sigma_db**2 + spread
-        aboard = -0.5 * (rssi_dbm - level_dbm) ** 2 / inside - 0.5 * np.log(inside)
-        near = -0.5 * (rssi_dbm - level_dbm + p.near_loss_db) ** 2 / outside - 0.5 * np.log(outside)
-        logs = np.stack([aboard, near], axis=1) * (p.rssi_temper * shrink)[:, None]
+        logs = np.stack(
+            [
+                -0.5 * (rssi_dbm - level_dbm) ** 2 / inside - 0.5 * np.log(inside),
+                -0.5 * (rssi_dbm - level_dbm + p.at_hand_loss_db) ** 2 / outside - 0.5 * np.log(outside),
+                -0.5 * (rssi_dbm - level_dbm + p.near_loss_db) ** 2 / outside - 0.5 * np.log(outside),
+            ],
+            axis=1,
+        )
+        logs *= (p.rssi_temper * shrink)[:, None]
         factors: Array = np.exp(logs - logs.max(axis=1, keepdims=True))
         return factors
 
@@ -211,6 +238,7 @@ class Model:
         redraw = p.redraw_moving_per_s if moving or context is Context.DOORS_CLOSED else p.redraw_standing_per_s
         q[self.aboard, self.aboard] += redraw * self._boarding
         if moving:
+            q[self.at_hand, self.left] += p.left_behind_per_s
             q[self.near, self.left] += p.left_behind_per_s
             q[self.aboard, self.left] += p.moving_change_per_s
             q[self.away, self.aboard] += p.moving_change_per_s * self._boarding
@@ -223,16 +251,22 @@ class Model:
                 Context.DOORS_CLOSED: p.unload_closed_per_s,
             }.get(_FIRST_TIME.get(context, context), p.unload_unknown_per_s)
             back = 1.0 if context in _FIRST_TIME else p.left_returns
-            q[self.aboard, self.near] += unload * (1 - p.straight_off_share) * self._staging
+            brought = unload * self._handing
+            leaves = 1 / p.at_hand_lasts_s
+            q[self.aboard, self.at_hand] += (1 - p.straight_off_share) * brought
             q[self.aboard, self.left] += unload * p.straight_off_share
-            q[self.near, self.aboard] += unload * p.load_near_factor * self._boarding
-            q[self.away, self.aboard] += unload * p.load_away_factor * self._boarding
-            q[self.left, self.aboard] += back * unload * p.load_away_factor * self._boarding
-            q[self.near, self.near] += p.near_rate_redraw_per_s * self._staging
+            q[self.at_hand, self.at_hand] += p.at_hand_redraw_per_s * self._handing
+            q[self.at_hand, self.aboard] += leaves * p.at_hand_goes_in * self._boarding
+            q[self.at_hand, self.near] += leaves * p.stays_near_share * self._standing
+            q[self.at_hand, self.left] += leaves * (1 - p.at_hand_goes_in - p.stays_near_share)
+            q[self.near, self.at_hand] += p.load_near_factor * brought
+            q[self.near, self.near] += p.near_rate_redraw_per_s * self._standing
             q[self.near, self.left] += p.near_leaves_per_s
-            q[self.away, self.near] += p.near_comes_per_s * self._staging
-            q[self.left, self.near] += back * p.near_comes_per_s * self._staging
-            q[self.beside, self.near] += p.beside_leaves_per_s * self._staging
+            for gone, share in ((self.away, 1.0), (self.left, back)):
+                q[gone, self.at_hand] += share * p.load_away_factor * brought
+                q[gone, self.aboard] += share * p.load_away_factor * unload * self._boarding
+                q[gone, self.near] += share * p.near_comes_per_s * self._standing
+            q[self.beside, self.near] += p.beside_leaves_per_s * self._standing
         q[self.left, self.away] += p.forgotten_per_s
         np.fill_diagonal(q, 0.0)
         np.fill_diagonal(q, -q.sum(axis=1))

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from agent.presence.chain import Counts, Step
@@ -21,8 +22,7 @@ SLOT_S = 10.0
 SLOT_ROUNDS = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(Struct, frozen=True, eq=False):
     """`rounds` rounds between `from_s` and `to_s`; tag number `tags[i]` was heard in `heard[i]` of them.
 
     `rssi_dbm[i]` is its mean strength over those, on the antenna that heard it best.
@@ -41,8 +41,7 @@ class Slot:
         return (self.from_s + self.to_s) / 2
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
+class Heard(Struct, frozen=True, eq=False):
     """One round: when it ended, how long it took, and each tag number heard with its strongest RSSI."""
 
     to_s: float
@@ -104,8 +103,7 @@ class Regimes:
         return total
 
 
-@dataclass(frozen=True, slots=True)
-class Levels:
+class Levels(Struct, frozen=True, eq=False):
     """Each tag's mean strength while the van moved: `total_db` (tags,) over `slots` (tags,) slots."""
 
     total_db: Array
@@ -139,7 +137,8 @@ def lay_out(
     Returns the steps and, for each mark, the index of its step. `levels` hold as many tags as the beliefs.
     """
     tags = len(levels.slots)
-    mean_db = levels.mean_db()
+    weighed = _weighed(model, slots, levels)
+    first = 0
     steps: list[Step] = []
     where: list[int] = []
     at = begin_s
@@ -156,8 +155,8 @@ def lay_out(
         heard[slot.tags] = slot.heard
         factors = None
         if len(slot.tags) and regimes.context(middle) is not Context.MOVING:
-            two = model.strength(slot.rssi_dbm.astype(np.float64), mean_db[slot.tags], levels.slots[slot.tags])
-            factors = np.where(model.is_aboard, two[:, :1], two[:, 1:])
+            factors = weighed[first : first + len(slot.tags), model.kind_of_state]
+        first += len(slot.tags)
         steps.append(
             Step(
                 middle,
@@ -175,3 +174,12 @@ def lay_out(
         steps.append(Step(moment, regimes.transition(model, at, moment)))
         at = moment
     return steps, where
+
+
+def _weighed(model: Model, slots: Sequence[Slot], levels: Levels) -> Array:
+    """Strength factors (heard tags of all slots in a row, kinds of state): one call for all is what makes it cheap."""
+    if not any(len(slot.tags) for slot in slots):
+        return np.empty((0, 1))
+    numbers = np.concatenate([slot.tags for slot in slots])
+    rssi_dbm = np.concatenate([slot.rssi_dbm for slot in slots]).astype(np.float64)
+    return model.strength(rssi_dbm, levels.mean_db()[numbers], levels.slots[numbers])
