@@ -20,6 +20,7 @@ a figure of `Parameters` comes from stands beside it; "judgement" means ours, be
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from enum import IntEnum
 from functools import lru_cache
@@ -141,9 +142,14 @@ def parse_parameters(given: Mapping[str, float]) -> Parameters:
     for name, value in given.items():
         if name not in single:
             raise ValueError(f"{name} is no parameter; there are {', '.join(sorted(single))}")
-        if value <= 0 and name != "level_dbm":
-            raise ValueError(f"{name} = {value} must be above 0")
-    return replace(Parameters(), **given)
+        if not math.isfinite(value) or (value <= 0 and name != "level_dbm"):
+            raise ValueError(f"{name} = {value} must be a number above 0")
+        if value >= 1 and not name.endswith(("_s", "_db", "_dbm", "_factor", "_temper")):
+            raise ValueError(f"{name} = {value} must be below 1")
+    p = replace(Parameters(), **given)
+    if p.first_aboard + p.first_near >= 1:
+        raise ValueError(f"first_aboard + first_near = {p.first_aboard + p.first_near:g} must be below 1")
+    return p
 
 
 class Model:
