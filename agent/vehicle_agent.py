@@ -12,6 +12,8 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
+from msgspec.structs import replace
+
 from agent import checkpoint
 from agent.bodies import GpsStatus, ReaderStatus, Status
 from agent.clock import PacedClock
@@ -39,6 +41,9 @@ POSITION_S = 10.0
 POSITION_PARKED_S = 120.0
 TICK_S = 5.0
 PRUNE_S = 6 * 3600.0
+# The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
+# alone would take as long. Half a second hears some 35 tags on each of two antennas.
+FIRST_ROUND_S = 0.5
 # Inputs handled before anything is looked at again; keeps a backlog from starving acks and status.
 BATCH = 500
 _WAIT_REAL_S = 0.05
@@ -87,6 +92,7 @@ class VehicleAgent:
         self._due: dict[str, float] = {}
         self._last: dict[str, Any] = {}
         self._stored_reads = False
+        self._has_round = False
         self._noted_boot = False
         self.boot = store.boot()
         self.since: str | None = None
@@ -167,6 +173,7 @@ class VehicleAgent:
         state, records = step(self.setup, self.state, item)
         self.state = state
         if isinstance(item, Inventory):
+            self._has_round = True
             self._reads.extend(item.reads)
             if item.reads and not self._stored_reads:
                 self._stored_reads = True
@@ -175,6 +182,8 @@ class VehicleAgent:
             self._commit(records, item.mono)
         if self._set_plan is not None and not isinstance(item, Tick):
             plan = choose_plan(self.setup, self.state, now_s=self.state.axis.last_s)
+            if not self._has_round:
+                plan = replace(plan, round_s=FIRST_ROUND_S)
             if plan != self._plan:
                 self._plan = plan
                 self._set_plan(plan)
