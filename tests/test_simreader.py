@@ -110,9 +110,9 @@ def test_client_that_vanishes_makes_room(reader: SimulatedReader) -> None:
 def test_client_that_does_not_read_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None:
     """Reports that nobody takes do not pile up for ever."""
     monkeypatch.setattr(agent.simreader, "_MAX_UNSENT", 65536)
-    simulated = SimulatedReader(Room(tags=500), FastClock(2000.0)).start()
+    simulated = SimulatedReader(Room(tags=500), FastClock(200.0)).start()
+    peer = Peer(simulated.port)
     try:
-        peer = Peer(simulated.port)
         peer.attempt()
         spec = add_round(round_s=1.0, antennas=(1, 2), power=RFTransmitter(0, 1, 1), tag_population=1).rospec
         (inventory,) = spec.spec_parameter
@@ -126,8 +126,8 @@ def test_client_that_does_not_read_is_dropped(monkeypatch: pytest.MonkeyPatch) -
         )
         peer.send(m.AddROSpec(endless), m.EnableROSpec(1))
         until(lambda: not simulated.is_connected, "the end of the client")
-        peer.socket.close()
     finally:
+        peer.socket.close()
         simulated.stop()
 
 

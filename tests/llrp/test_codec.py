@@ -13,6 +13,7 @@ from agent.errors import LlrpError
 from agent.llrp.codec import HEADER, LlrpStream, Malformed, decode, encode
 from agent.llrp.messages import (
     MESSAGES,
+    AddROSpec,
     ErrorMessage,
     GetReaderCapabilitiesResponse,
     Keepalive,
@@ -22,6 +23,9 @@ from agent.llrp.messages import (
     StartROSpec,
     UnknownMessage,
 )
+from agent.llrp.octets import encode_parameter
+from agent.llrp.params import C1G2SingulationControl, RFTransmitter
+from agent.llrp.rospec import add_round
 from agent.llrp.tagreport import TagReportData
 from agent.llrp.told import LLRPStatus, ReaderExceptionEvent
 from agent.llrp.wire import Custom, Unknown
@@ -120,6 +124,11 @@ def _frame(number: int, body: bytes, message_id: int = 7, version: int = 1) -> b
         (_frame(100, struct.pack(">HHHH2s", 287, 10, 0, 2, b"\xff\xfe")), "not UTF-8"),
         (_frame(100, struct.pack(">HHHH2s", 287, 10, 0, 3, b"ab")), "3 elements announced"),
         (_frame(62, b"", version=3), "version 3"),
+        (_frame(100, struct.pack(">HHH", 287, 6, 0)), "cut off before its count"),
+        (_frame(61, b"\0"), "a parameter's header takes 4"),
+        (_frame(61, struct.pack(">HHHHB", 240, 9, 241, 5, 0)), "cut off before its count of bits"),
+        (_frame(61, struct.pack(">HHB12sB12s", 240, 30, 0x8D, bytes(12), 0x8D, bytes(12))), "more than one EPC"),
+        (_frame(3, struct.pack(">BHHHHHH", 0, 244, 12, 245, 8, 1, 0) + b"\0"), "State: 1 octets too many"),
     ],
 )  # fmt: skip
 def test_wrong_body_costs_that_frame_alone(frame: bytes, says: str) -> None:
@@ -162,6 +171,15 @@ def test_frame_above_the_limit_is_passed_over() -> None:
         found += stream.messages()
         assert [type(message) for message in found] == [Malformed, Keepalive], cut
         assert stream.pending == 0
+
+
+@pytest.mark.parametrize(
+    ("frame", "says"), [(b"\x04\x3e", "shorter than its header"), (_frame(62, b"") + b"\0", "came with 11")]
+)
+def test_a_frame_is_decoded_whole(frame: bytes, says: str) -> None:
+    """One frame by itself must have the length that it says."""
+    with pytest.raises(LlrpError, match=says):
+        decode(frame)
 
 
 def test_cut_frame_is_pending() -> None:
@@ -235,6 +253,9 @@ def test_mixed_reports_are_read_one_by_one() -> None:
         ROAccessReport((TagReportData(bytes(11)),)),
         ROAccessReport((TagReportData(bytes(11), 96),)),
         ErrorMessage(LLRPStatus(0, "x" * 65530)),
+        ErrorMessage(LLRPStatus(65536)),
+        ROAccessReport((TagReportData(bytes(11), 88, antenna_id=-1),)),
+        AddROSpec(add_round(round_s=1, antennas=(1,), power=RFTransmitter(0, 1, 1), tag_population=65536).rospec),
     ],
     ids=lambda message: repr(message)[:60],
 )
@@ -290,3 +311,9 @@ def test_any_octet_of_a_frame_may_be_wrong(name: str, standards: Path) -> None:
         except LlrpError:
             bad += 1
     assert bad or name in ("CUSTOM_MESSAGE1", "CUSTOM_MESSAGE2", "GET_READER_CAPABILITIES")
+
+
+def test_bits_that_do_not_fit_are_an_error() -> None:
+    """A session of 4 does not fit into its two bits."""
+    with pytest.raises(LlrpError, match="4 does not fit into its bits"):
+        encode_parameter(C1G2SingulationControl(4, 1, 0))

@@ -24,6 +24,8 @@ from agent.llrp.told import (
     ConnectionCloseEvent,
     LLRPStatus,
     ReaderExceptionEvent,
+    ReportBufferLevelWarningEvent,
+    ReportBufferOverflowErrorEvent,
 )
 from agent.records import Inventory, PortInput, Read, ReaderState
 from tests.llrp.play import CAPABLE, CONFIG, END, OK, TAG, Play, event, gpi, report
@@ -330,6 +332,42 @@ def test_reader_complaints_are_noted() -> None:
     play = Play(plan=OFF).set_up().hear(event(reader_exception_event=ReaderExceptionEvent("hot")))
     play.hear(event(connection_attempt_event=ConnectionAttemptEvent(4)))
     assert play.notes == ["the reader has an exception: hot", "somebody else tried to connect to the reader"]
+
+
+def test_leaving_when_nobody_is_there_asks_nothing() -> None:
+    """Without a connection there is nobody to take leave of; what comes and passes then is nothing."""
+    play = Play()
+    play.take(play.session.close(play.now)).hear(m.Keepalive()).wait(60.0)
+    assert (play.sent, play.records, play.dropped) == ([], [], None)
+    assert play.session.is_down
+
+
+def test_second_greeting_is_a_mistake() -> None:
+    """What has no place in the table is the peer's mistake, said with event and state."""
+    play = Play().set_up().hear(event(connection_attempt_event=ConnectionAttemptEvent(0)))
+    assert play.dropped == "greeted cannot follow in state starting"
+
+
+def test_buffers_are_complained_of() -> None:
+    """A report buffer that fills up or ran over reaches the log."""
+    play = Play(plan=OFF).set_up()
+    play.hear(event(report_buffer_level_warning_event=ReportBufferLevelWarningEvent(90)))
+    play.hear(event(report_buffer_overflow_error_event=ReportBufferOverflowErrorEvent()))
+    assert play.notes == [
+        "the reader's report buffer is 90 % full", "the reader's report buffer ran over; reads were lost",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("told", "says"),
+    [
+        (m.GetReaderCapabilitiesResponse(OK), "does not say how many antennas"),
+        (m.GetReaderCapabilitiesResponse(OK, CAPABLE.general_device_capabilities), "does not tell its table"),
+    ],
+)
+def test_reader_that_hides_its_abilities_is_left(told: m.GetReaderCapabilitiesResponse, says: str) -> None:
+    """A reader that does not tell its antennas or powers cannot be used safely."""
+    assert says in (Play().start().answer(told).dropped or "")
 
 
 def test_leaving_stops_the_round_and_waits_for_the_answer() -> None:

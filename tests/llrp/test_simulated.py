@@ -21,6 +21,7 @@ from agent.llrp.codec import LlrpStream, decode, encode
 from agent.llrp.params import (
     AISpec,
     AISpecStopTrigger,
+    AntennaConfiguration,
     C1G2InventoryCommand,
     EventNotificationState,
     GPIPortCurrentState,
@@ -381,6 +382,39 @@ def test_wrong_configuration_changes_nothing() -> None:
     (told,) = client.ask(m.GetReaderConfig(requested_data=8))
     assert isinstance(told, m.GetReaderConfigResponse)
     assert told.keepalive_spec == KeepaliveSpec(1, 5000)
+
+
+def test_power_may_be_set_for_an_antenna_by_configuration() -> None:
+    """A ROSpec that says nothing of power uses what SET_READER_CONFIG said; an index that is not there is refused."""
+    client = Client()
+    client.connect()
+    wrong = AntennaConfiguration(1, rf_transmitter=RFTransmitter(0, 1, 99))
+    assert client.status(m.SetReaderConfig(reset_to_factory_default=False, antenna_configuration=(wrong,))) == (
+        "M_ParameterError"
+    )
+    quiet = tuple(AntennaConfiguration(a, rf_transmitter=RFTransmitter(0, 1, i)) for a, i in ((0, 3), (2, 5)))
+    assert client.status(m.SetReaderConfig(reset_to_factory_default=False, antenna_configuration=quiet)) == "M_Success"
+    spec = _round(inventory_parameter_spec=(InventoryParameterSpec(1, 1),))
+    assert client.status(m.AddROSpec(spec)) == "M_Success"
+    client.ask(m.EnableROSpec(1))
+    client.ask(m.StartROSpec(1))
+    client.wait(2.0)
+    assert [(antennas, power) for _, _, antennas, power in client.room.asked] == [((1,), 11.0), ((2,), 12.0)]
+
+
+def test_keepalives_and_inputs_can_be_turned_off() -> None:
+    """A configuration without a reset changes only what it names."""
+    client = Client().ready()
+    request = m.SetReaderConfig(
+        reset_to_factory_default=False,
+        keepalive_spec=KeepaliveSpec(0),
+        gpi_port_current_state=(GPIPortCurrentState(1, config=False, state=0),),
+    )
+    assert client.status(request) == "M_Success"
+    client.device.set_input(1, on=True, now=client.now)
+    assert client.wait(60.0) == []
+    client.device.set_input(2, on=True, now=client.now)
+    assert names(client.take()) == ["gpi_event"]
 
 
 def test_keepalives_come_and_want_an_answer() -> None:

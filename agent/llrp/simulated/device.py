@@ -144,7 +144,7 @@ class Device:
     def tick(self, now: float) -> None:
         """Time passed."""
         while self._running is not None and self._running.due <= now:
-            self._listen(self._running, self._running.due)
+            self._listen(self._running, self._running.until(now))
         if self._running is None and self._rospec is not None and self._starts_at <= now:
             self._start(now)
         if self.is_connected and self._keepalive_at <= now:

@@ -79,6 +79,10 @@ class Running:
         left_s = self._aispec_ends_at - self._heard_until
         self.due = self._heard_until + (left_s if left_s <= _LONGEST_UNCUT_S else SLICE_S)
 
+    def until(self, now: float) -> float:
+        """Up to when to listen once it is due: to the AISpec's end, or, where that is far, to now, however late."""
+        return min(now, self._aispec_ends_at)
+
     def listen(self, until: float, *, antennas: tuple[int, ...], power_index: dict[int, int]) -> None:
         """Take what is heard up to `until`; `antennas` are those that are connected."""
         seconds = until - self._heard_until
