@@ -1,7 +1,7 @@
 """The command `roadtally`: one sub-command a job, and help that teaches.
 
-Each sub-command's module has `add_arguments(parser)` and `run(args) -> int` and is imported only when it is asked for, so
-that the vehicle's computer never loads the board.
+Each sub-command's module has `add_arguments(parser)` and `run(args) -> int` and is imported only when it is asked for:
+the vehicle's computer never loads the board, and need not even have what the board is made of.
 """
 
 from __future__ import annotations
@@ -13,14 +13,15 @@ import sys
 from collections.abc import Sequence
 
 from agent import __version__
-from agent.errors import ConfigError, RoadtallyError
 
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "run": (
         "agent.run",
         "the vehicle's agent: reader and gpsd in, custody records out over MQTT",
-        "Runs until SIGTERM. Needs a vehicle file; waits for reader, gpsd and broker if they are not there yet. "
-        "A real reader transmits only once [rf_assessment] is filled in.",
+        (
+            "Runs until SIGTERM. Needs a vehicle file; waits for reader, gpsd and broker if they are not there yet. "
+            "A real reader transmits only once [rf_assessment] is filled in."
+        ),
     ),
     "replay": (
         "agent.replay",
@@ -35,7 +36,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": (
         "agent.check",
         "says everything that is wrong with configuration, sites, register and plan",
-        "Reads files only; changes nothing and transmits nothing. Exit code 0 when all is well, 1 otherwise.",
+        "Reads files only; changes nothing and transmits nothing. Exit code 0 when all is well, 2 otherwise.",
     ),
     "demo": (
         "agent.demo",
@@ -43,11 +44,29 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "Starts a broker, a simulated reader and receiver, the agent and the dispatch side, and ends them all.",
     ),
 }
+# What a vehicle's small installation leaves out, by command.
+EXTRAS = {"demo": "demo", "dispatch": "dispatch"}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit code: 0 done, 1 not as it should be, 2 wrong configuration or usage."""
+    """Run the command line; the exit code: 0 done, 1 not as it should be, 2 wrong settings or usage, 130 Ctrl-C."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    try:
+        try:
+            return _main(arguments)
+        finally:
+            sys.stdout.flush()  # here, where whoever is gone can still be noticed
+    except BrokenPipeError:
+        # Whoever read our output has gone (roadtally … | head); there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _main(arguments: list[str]) -> int:
+    from agent.errors import ConfigError, RoadtallyError  # noqa: PLC0415 - within main's reach, for a Ctrl-C at once
+
     parser = argparse.ArgumentParser(
         prog="roadtally",
         description="Says what is in which van: what got on and off where and when, and how sure that is.",
@@ -56,27 +75,31 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--version", action="version", version=f"roadtally {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     asked = next((word for word in arguments if not word.startswith("-")), None)
-    for name, (module, short, more) in COMMANDS.items():
-        command = commands.add_parser(name, help=short, description=f"{short[0].upper()}{short[1:]}.", epilog=more)
-        if name == asked:
-            importlib.import_module(module).add_arguments(command)
-    args = parser.parse_args(arguments)
-    module = COMMANDS[args.command][0]
     try:
-        return int(importlib.import_module(module).run(args))
+        for name, (module, short, more) in COMMANDS.items():
+            command = commands.add_parser(name, help=short, description=f"{short[0].upper()}{short[1:]}.", epilog=more)
+            if name == asked:
+                importlib.import_module(module).add_arguments(command)
+        args = parser.parse_args(arguments)
+        return int(importlib.import_module(COMMANDS[args.command][0]).run(args))
     except ConfigError as error:
         for problem in error.problems:
-            print(f"roadtally {args.command}: {problem}", file=sys.stderr)
+            print(f"roadtally {asked}: {problem}", file=sys.stderr)
         return 2
     except RoadtallyError as error:
-        print(f"roadtally {args.command}: {error}", file=sys.stderr)
+        print(f"roadtally {asked}: {error}", file=sys.stderr)
         return 1
-    except BrokenPipeError:
-        # Whoever read our output has gone (roadtally … | head); there is nobody left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except ModuleNotFoundError as error:
+        missing = (error.name or "").partition(".")[0]
+        if asked not in EXTRAS or missing in {"", "agent"}:
+            raise
+        extra = EXTRAS[asked]
+        print(
+            f"roadtally {asked} needs {missing}, which a vehicle's installation leaves out:"
+            f" pip install 'roadtally[{extra}]'",
+            file=sys.stderr,
+        )
         return 1
-    except KeyboardInterrupt:
-        return 130
 
 
 if __name__ == "__main__":

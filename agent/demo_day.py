@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import os
@@ -10,6 +11,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
@@ -27,12 +29,18 @@ from agent.simreader import SimulatedReader
 from agent.world.day import Day, make_day
 from agent.world.radio import Radio
 
-# How far simulated time may run ahead of the agent before it waits for it.
-MAX_LAG_S = 20.0
+# How far simulated time may run ahead of agent, reader and receiver before it waits for them.
+MAX_LAG_S = 5.0
+# What a message between agent and reader may take on a busy machine; the simulated reader takes it off again.
+WIRE_REAL_S = 0.01
 # The van's computer needs real time to start; simulated time stands still meanwhile, but not for ever.
 START_REAL_S = 20.0
 DRAIN_REAL_S = 60.0
 _TICK_REAL_S = 0.005
+# Threads take turns this often: at 600 times real time Python's usual 5 ms are three seconds of the day.
+SWITCH_REAL_S = 0.0005
+# What an earlier day may have left in a folder that is kept; nothing else there is touched.
+_LEFT_OVER = ("vehicle.db*", "dispatch.db*", "recording.jsonl", "agent.log")
 
 
 class StartFailed(RoadtallyError):  # noqa: N818 - reads as what it says
@@ -40,11 +48,23 @@ class StartFailed(RoadtallyError):  # noqa: N818 - reads as what it says
 
 
 class DemoDay:
-    """Everything the demo runs. `start` it, `live_through` the day, `stop` it; `stop` may be called at any time."""
+    """Everything the demo runs. `start` it, `live_through` the day, `stop` it; `stop` may be called at any time.
 
-    def __init__(self, *, folder: Path, seed: int, speed: float, port: int, story: Story) -> None:
+    Programs are started within `held()`, in which nothing interrupts: each is known before anything else happens.
+    """
+
+    def __init__(
+        self,
+        *,
+        folder: Path,
+        seed: int,
+        speed: float,
+        port: int,
+        story: Story,
+        held: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext,
+    ) -> None:
         self.folder, self.speed, self.port, self.story = folder, speed, port, story
-        self.seed = seed
+        self.seed, self._held = seed, held
         geojson = json.loads(_sites_file().read_text(encoding="utf-8"))
         self.day: Day = make_day(seed, sites=geojson)
         self.sites: dict[str, Site] = {
@@ -56,6 +76,7 @@ class DemoDay:
         self.relay: LinkRelay | None = None
         self.master: ClockMaster | None = None
         self.clock: SharedClock | None = None
+        self._own_clocks: list[SharedClock] = []
         self.reader: SimulatedReader | None = None
         self.gps: DemoGps | None = None
         self.dispatch: Dispatch | None = None
@@ -76,22 +97,32 @@ class DemoDay:
     def start(self) -> None:
         """Start everything but the van's own computer, which the day switches on and off."""
         logging.getLogger("agent").setLevel(logging.ERROR)  # what happens is told by the story
-        for path in self.folder.glob("*.db*"):
-            path.unlink()
+        sys.setswitchinterval(SWITCH_REAL_S)
+        for name in _LEFT_OVER:
+            for path in self.folder.glob(name):
+                path.unlink()
         self.master = ClockMaster(
             self.folder / "clock", start_utc=self.day.start_utc_s, speed=self.speed, max_lag_s=MAX_LAG_S
         )
         self.master.pause()
         self.clock = SharedClock(self.folder / "clock", boot_at_s=0.0)
-        self.broker = start_broker(port=free_port())
+        with self._held():
+            self.broker = start_broker(port=free_port())
         self.relay = LinkRelay(listen_port=free_port(), target_port=self.broker.port).start()
-        self.reader = SimulatedReader(self.radio, self.clock).start()
-        self.gps = DemoGps(self.day, self.clock, speed=self.speed)
+        self.reader = SimulatedReader(self.radio, self._own_clock(), catch_up_s=WIRE_REAL_S * self.speed).start()
+        with self._held():
+            self.gps = DemoGps(self.day, self._own_clock(), speed=self.speed)
         self._write_files()
         self.dispatch = self._serve()
         self.dispatch.start()
         self.story.listen(self.broker.port, self)
         self.master.start()
+
+    def _own_clock(self) -> SharedClock:
+        """A clock for a part that the day must not leave behind."""
+        clock = SharedClock(self.folder / "clock", boot_at_s=0.0)
+        self._own_clocks.append(clock)
+        return clock
 
     def _write_files(self) -> None:
         assert self.reader is not None  # noqa: S101 - start() made them
@@ -136,7 +167,7 @@ class DemoDay:
         covered = True
         while True:
             now = self.clock.now()
-            self.story.progress(now / self.day.duration_s)
+            self.story.progress(now, self.day.duration_s)
             if self.agent is None and boots and now >= boots[0][0]:
                 self._power_on()
             if self.agent is not None and boots and now >= boots[0][1]:
@@ -182,17 +213,19 @@ class DemoDay:
         self._agent_log = (self.folder / "agent.log").open("ab")
         command = [sys.executable, "-m", "agent", "run", "--config", "vehicle.toml", "--sites", "geofences"]
         command += ["--register", "register.csv", "--plan", "plan.csv", "--store", "vehicle.db", "--clock", "clock"]
+        command += ["--record", "recording.jsonl"]
         package = str(Path(__file__).resolve().parents[1])
         paths = os.environ.get("PYTHONPATH")
-        self.agent = subprocess.Popen(  # noqa: S603 - our own program
-            command,
-            cwd=self.folder,
-            stdin=subprocess.DEVNULL,
-            stdout=self._agent_log,
-            stderr=self._agent_log,
-            start_new_session=True,  # Ctrl-C reaches this program alone, which then ends the others in order
-            env={**os.environ, "PYTHONPATH": f"{package}{os.pathsep}{paths}" if paths else package},
-        )
+        with self._held():
+            self.agent = subprocess.Popen(  # noqa: S603 - our own program
+                command,
+                cwd=self.folder,
+                stdin=subprocess.DEVNULL,
+                stdout=self._agent_log,
+                stderr=self._agent_log,
+                start_new_session=True,  # Ctrl-C reaches this program alone, which then ends the others in order
+                env={**os.environ, "PYTHONPATH": f"{package}{os.pathsep}{paths}" if paths else package},
+            )
         deadline = time.monotonic() + START_REAL_S
         while not (self.reader.is_connected and self.gps.is_watched):
             self._look_after_agent()
@@ -262,8 +295,9 @@ class DemoDay:
             self.broker.stop()
         if self.master is not None:
             self.master.close()
-        if self.clock is not None:
-            self.clock.close()
+        for clock in (*self._own_clocks, self.clock):
+            if clock is not None:
+                clock.close()
 
 
 def _sites_file() -> Path:

@@ -8,7 +8,9 @@ from typing import Any
 
 import msgspec
 from msgspec import Struct
+from rich import box
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from agent.demo_day import DemoDay
@@ -140,35 +142,41 @@ def _moves(events: list[dict[str, Any]], demo: DemoDay) -> list[tuple[str, str, 
 
 def show(console: Console, verdict: Verdict, demo: DemoDay) -> None:
     """Print the comparison."""
-    table = Table(title="What the tally said, and what truly happened", title_justify="left")
-    for name in ("leg", "from", "aboard in truth", "said", "missing", "extra", "called"):
-        table.add_column(name, justify="right" if name not in {"from", "called"} else "left")
+    table = Table(title="What the tally said, and what truly happened", title_justify="left", box=box.SIMPLE_HEAD)
+    for name in ("leg", "truly", "said", "missing", "extra"):
+        table.add_column(name, justify="right")
+    table.add_column("called", no_wrap=True)
+    table.add_column("from", no_wrap=True, overflow="ellipsis")
+    wrong: list[str] = []
     for number, leg in enumerate(verdict.legs, 1):
         site = demo.sites[leg.site].name if leg.site is not None else "no site"
         if leg.said is None:
-            table.add_row(str(number), site, str(len(leg.true)), "no manifest", "", "", "")
+            table.add_row(str(number), str(len(leg.true)), "none", "", "", "no manifest", escape(site))
             continue
-        missing, extra = len(leg.true - leg.said), len(leg.said - leg.true)
+        missing, extra = sorted(leg.true - leg.said), sorted(leg.said - leg.true)
         table.add_row(
             str(number),
-            site,
             str(len(leg.true)),
             str(len(leg.said)),
-            str(missing) if missing else "-",
-            str(extra) if extra else "-",
+            str(len(missing) or "-"),
+            str(len(extra) or "-"),
             "certain" if leg.certain else "not sure",
+            escape(site),
         )
+        for word, epcs in (("missing", missing), ("extra", extra)):
+            if epcs:
+                wrong.append(f"leg {number} {word}: {', '.join(map(demo.story.narrator.name, epcs))}")
     console.print()
     console.print(table)
-    moved = f"{verdict.moves_right} of {verdict.moves_true} true moves stated at the right site"
+    for line in wrong:
+        console.print(line, markup=False)
     console.print(
-        f"Item-legs right: {verdict.share:.1%} (97.0 % asked). {moved}, {verdict.moves_said - verdict.moves_right} stated"
-        f" that did not happen. Corrections on the way: {demo.story.corrections}."
+        f"Item-legs right: {verdict.share:.1%} (97.0 % asked). {verdict.moves_right} of {verdict.moves_true} true moves"
+        f" stated at the right site, {verdict.moves_said - verdict.moves_right} stated that did not happen."
+        f" Corrections on the way: {demo.story.narrator.corrections}."
     )
     if verdict.false_legs:
         console.print(f"Legs stated that were none: {verdict.false_legs}.")
     arrived = "every one exactly once" if verdict.whole else f"{verdict.differing} missing or different"
     console.print(f"Records: {verdict.sent} written by the van, {verdict.received} at the dispatch side; {arrived}.")
     console.print("[bold]As it should be.[/bold]" if verdict.passed else "[bold]Not as it should be.[/bold]")
-
-

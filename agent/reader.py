@@ -37,6 +37,7 @@ GOODBYE_REAL_S = 1.0
 # On a scaled clock ten seconds pass in a blink; a peer gets this much real time whatever the clock says.
 GRACE_REAL_S = 1.0
 _LONGEST_LOOK_S, _SHORTEST_LOOK_S = 0.05, 0.001
+_LONGEST_LOOK_SCALED_S = 1.0  # on a scaled clock, which waits for us
 _CHUNK = 65536
 _CHUNKS_AT_ONCE = 16  # then it is time to look at the clock and the wishes again
 _Wish = Callable[[Session, float], list[Action]]
@@ -161,7 +162,7 @@ class Reader:
             self._take_wishes()
             self.polled_at = self._clock.mono()
             left_s = (until - self.polled_at) / self._speed()
-            self._stop.wait(min(max(left_s, _SHORTEST_LOOK_S), _LONGEST_LOOK_S))
+            self._stop.wait(min(max(left_s, _SHORTEST_LOOK_S), self._longest_look_s()))
 
     def _speed(self) -> float:
         speed: float = getattr(self._clock, "speed", 1.0)
@@ -214,7 +215,11 @@ class Reader:
     def _patience_s(self) -> float:
         """How long in real seconds there can be nothing to do unless something comes."""
         left_s = (self._session.deadline - self._clock.mono()) / self._speed()
-        return min(max(left_s, _SHORTEST_LOOK_S), _LONGEST_LOOK_S)
+        return min(max(left_s, _SHORTEST_LOOK_S), self._longest_look_s())
+
+    def _longest_look_s(self) -> float:
+        speed = self._speed()
+        return _LONGEST_LOOK_S if speed == 1.0 else min(_LONGEST_LOOK_SCALED_S / speed, _LONGEST_LOOK_S)
 
     def _take_wishes(self, connection: socket.socket | None = None) -> None:
         with suppress(BlockingIOError):

@@ -1,7 +1,8 @@
 """Which reading plan fits what the van does now: near-continuous while parked, a sweep after a departure, then bursts.
 
-The sweep is worth more than any cleverness (design.md, "Reader"). With the doors open a real reader pauses where its
-assessment says so, and it is off at a site where radio must be off: what is not read is *not read*, never unloaded.
+The sweep is worth more than any cleverness (design.md, "Reader"). Where the assessment says so the reader pauses while
+people may be inside: while the doors are open, and while the van stands and nobody knows whether they are (no input
+wired, or not told yet). It is off at a site where radio must be off. What is not read is *not read*, never unloaded.
 """
 
 from __future__ import annotations
@@ -20,9 +21,12 @@ def choose_plan(setup: Setup, state: State, *, now_s: float) -> ReadingPlan:
     site = setup.site_of.get(current.place.site or "") if isinstance(current, Stop) else None
     if site is not None and site.radio_off:
         return OFF
+    is_moving = isinstance(current, Leg) and state.motion.state is Doing.MOVING
     assessed = setup.vehicle.rf_assessment
-    if assessed is not None and assessed.people_inside == "pause" and state.motion.doors is True:
-        return OFF
-    if isinstance(current, Leg) and state.motion.state is Doing.MOVING:
+    if assessed is not None and assessed.people_inside == "pause":
+        doors = state.motion.doors
+        if doors is True or (doors is None and not is_moving):
+            return OFF
+    if isinstance(current, Leg) and is_moving:
         return SWEEP if now_s - current.from_s < SWEEP_S else MOVING
     return PARKED

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import signal
 import ssl
+import sys
 import threading
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable, Iterator
@@ -21,6 +23,7 @@ from agent.clock import PacedClock, SharedClock, SystemClock
 from agent.errors import ConfigError
 from agent.gps import Unusable, parse_tpv
 from agent.holding import InUse
+from agent.llrp.rounds import OFF
 from agent.logs import log_as_json
 from agent.notify import Notifier
 from agent.privacy import is_working
@@ -41,6 +44,8 @@ log = logging.getLogger(__name__)
 LEAST_DBM = 10.0
 # How late a fix may come on a busy machine, in real seconds.
 SCALED_DELAY_REAL_S = 0.03
+# Threads take turns this often on a scaled clock: Python's usual 5 ms would be seconds of the day.
+SCALED_SWITCH_REAL_S = 0.0005
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -62,6 +67,8 @@ def run(args: Namespace) -> int:
         signal.signal(number, lambda *_: stop.set())
     # A simulated computer has no battery clock: its wall clock says 1970 until a receiver knows better.
     clock: PacedClock = SystemClock() if args.clock is None else SharedClock(args.clock, offset_s=12.0, wrong_utc=12.0)
+    if args.clock is not None:
+        sys.setswitchinterval(SCALED_SWITCH_REAL_S)
     vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
     path = args.store or Path(vehicle.store.path)
     with Store.open(path) as store:
@@ -116,6 +123,7 @@ def serve(
             record=sink,
             notifier=Notifier(),
             rules=time_rules(clock),
+            polled=lambda: reader.polled_at if reader is not None else clock.mono(),
         )
         if vehicle.mqtt.host is not None:
             outbox = stack.enter_context(store.outbox())
@@ -142,6 +150,7 @@ def serve(
                 clock,
                 put=agent.put,
                 antennas=vehicle.reader.antennas,
+                plan=OFF,  # the agent says when to read; nothing transmits before it has looked
                 power_dbm=permission.power_dbm if permission.power_dbm is not None else LEAST_DBM,
                 transmit_allowed=permission.allowed,
                 tls=ssl.create_default_context() if vehicle.reader.tls else None,
@@ -153,9 +162,12 @@ def serve(
 
 @contextlib.contextmanager
 def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]:
-    """Writes what is received as a recording; positions outside working hours are not kept."""
+    """Writes what is received as a recording, each input at once; positions outside working hours are not kept.
+
+    An earlier recording is gone on with: a power cut may have left half a line, which is ended first.
+    """
     try:
-        file: IO[bytes] = path.open("ab")
+        file: IO[bytes] = path.open("a+b")
     except OSError as error:
         raise ConfigError([Problem(str(path), "--record", str(error), "give a file that can be written")]) from None
 
@@ -164,8 +176,12 @@ def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]
             fix: Any = parse_tpv(item.tpv, item.mono)
             if isinstance(fix, Unusable) or not is_working(vehicle.privacy, fix.utc_s):
                 return
-        for line in lines_of(item):
-            file.write(encode_line(line) + b"\n")
+        file.write(b"".join(encode_line(line) + b"\n" for line in lines_of(item)))
+        file.flush()
 
     with file:
+        if file.tell():
+            file.seek(-1, os.SEEK_END)
+            if file.read(1) != b"\n":
+                file.write(b"\n")
         yield record

@@ -125,11 +125,14 @@ class SimGpsd:
 
     def _tick(self) -> None:
         assert self._fix_at is not None  # noqa: S101 - for the type checker
+        consumed: Callable[[float], None] | None = getattr(self._clock, "consumed", None)
         next_s = math.floor(self._clock.mono()) + 1
         while not self._clock.sleep(next_s - self._clock.mono(), stop=self._stop):
             tpv = self._fix_at(float(next_s))
             if tpv is not None:
                 self.send(tpv)
+            if consumed is not None:
+                consumed(float(next_s))  # a scaled clock waits for us
             next_s += 1
 
     def _accept(self) -> None:

@@ -4,7 +4,8 @@
     reader.port; reader.set_input(1, True); reader.power_off(); reader.power_on(); reader.stop()
 
 Speaks LLRP and nothing else: what connects to it cannot tell it from a reader, but for the speed of its clock. Its time
-is the given clock's `mono()`; where that runs fast (it has a `speed`), it is looked at every millisecond.
+is the given clock's `mono()`; where that runs fast (it has a `speed`), it is looked at every millisecond, and told how
+far the reader has got.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import math
 import selectors
 import socket
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from typing import Self
 
@@ -24,6 +26,7 @@ from agent.llrp.simulated.inventory import Source
 log = logging.getLogger(__name__)
 
 _LONGEST_LOOK_S, _SHORTEST_LOOK_S = 0.05, 0.001
+_LONGEST_LOOK_SCALED_S = 1.0  # on a scaled clock, which waits for us
 _CHUNK = 65536
 _MAX_UNSENT = 4 * 1024 * 1024  # a client that does not read is dropped when this much waits for it
 
@@ -32,7 +35,7 @@ class SimulatedReader:
     """See the module. Listens from the moment it is made, serves from `start` until `stop`.
 
     `epoch_s` is what its own clock shows, in seconds since 1970, when `clock.mono()` is 0. `ack_limit` is how many
-    keepalives a client may leave unanswered. Raises OSError where the port is taken.
+    keepalives a client may leave unanswered, `catch_up_s` as for the device. Raises OSError where the port is taken.
     """
 
     def __init__(
@@ -45,9 +48,13 @@ class SimulatedReader:
         antennas: tuple[int, ...] = (1, 2),
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
+        catch_up_s: float = 0.0,
     ) -> None:
         self._clock = clock
-        self._device = Device(source, antennas=antennas, epoch_s=epoch_s, ack_limit=ack_limit)
+        self._consumed: Callable[[float], None] | None = getattr(clock, "consumed", None)
+        self._device = Device(
+            source, antennas=antennas, epoch_s=epoch_s, ack_limit=ack_limit, catch_up_s=catch_up_s
+        )
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._has_power = True
@@ -158,17 +165,20 @@ class SimulatedReader:
                     self._device.tick(now)
                     self._flush()
                 self.polled_at = now
+            if self._consumed is not None:
+                self._consumed(now)
 
     def _patience_s(self) -> float:
-        """How long in real seconds nothing can become due."""
-        if not self._has_power:
-            return _LONGEST_LOOK_S
+        """How long in real seconds nothing can become due, or nobody waits for us."""
         speed: float = getattr(self._clock, "speed", 1.0)
+        longest_s = _LONGEST_LOOK_S if speed == 1.0 else min(_LONGEST_LOOK_SCALED_S / speed, _LONGEST_LOOK_S)
+        if not self._has_power:
+            return longest_s
         with self._lock:
             left_s = (self._device.deadline - self._clock.mono()) / speed
         if math.isinf(left_s):
-            return _LONGEST_LOOK_S
-        return min(max(left_s, _SHORTEST_LOOK_S if left_s > 0 else 0.0), _LONGEST_LOOK_S)
+            return longest_s
+        return min(max(left_s, _SHORTEST_LOOK_S if left_s > 0 else 0.0), longest_s)
 
     def _accept(self, now: float) -> None:
         if self._listener is None:

@@ -29,7 +29,7 @@ from agent.records import Boot, Input, Inventory, Read, Record, Tick
 from agent.snapshot import aboard, position
 from agent.state import State
 from agent.store import Store
-from agent.timeline import RULES, TimeRules, Timeline
+from agent.timeline import RULES, Timeline, TimeRules
 from agent.units import format_utc
 
 log = logging.getLogger(__name__)
@@ -47,6 +47,8 @@ FIRST_ROUND_S = 0.5
 # Inputs handled before anything is looked at again; keeps a backlog from starving acks and status.
 BATCH = 500
 _WAIT_REAL_S = 0.05
+# On a scaled clock, which waits for us, in its seconds.
+_WAIT_SCALED_S = 1.0
 
 
 class Shown:
@@ -66,7 +68,10 @@ class Shown:
 
 
 class VehicleAgent:
-    """The run loop. `put` and `deliver` may be called from any thread; everything else from the one that calls `run`."""
+    """The run loop. `put` and `deliver` may be called from any thread; everything else from the one that calls `run`.
+
+    `polled` says up to when everything that the reader sent has been `put`; a scaled clock waits for it.
+    """
 
     def __init__(
         self,
@@ -79,8 +84,12 @@ class VehicleAgent:
         record: Callable[[Input], None] | None = None,
         notifier: Notifier | None = None,
         rules: TimeRules = RULES,
+        polled: Callable[[], float] | None = None,
     ) -> None:
         self._rules = rules
+        speed: float = getattr(clock, "speed", 1.0)
+        self._wait_real_s = _WAIT_REAL_S if speed == 1.0 else min(_WAIT_SCALED_S / speed, _WAIT_REAL_S)
+        self._polled = polled or clock.mono
         self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
         self.setup = in_use.setup()
         self._set_plan, self._record = set_plan, record
@@ -119,8 +128,9 @@ class VehicleAgent:
         except StoreError as error:
             log.error("checkpoint", extra={"error": str(error)})  # noqa: TRY400 - an operator reads it, not a programmer
             text = "The tally's memory could not be read after a restart; what was aboard before is not known."
+            notice = {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
             self.store.append(
-                [Record("notice", {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text})],
+                [Record("notice", notice)],
                 boot=self.boot,
                 mono=self.clock.mono(),
             )
@@ -140,9 +150,9 @@ class VehicleAgent:
         self._notifier.stopping()
 
     def _turn(self) -> None:
-        now = self.clock.mono()
+        now, polled_at = self.clock.mono(), self._polled()
         try:
-            item: Input | Delivered | None = self._queue.get(timeout=_WAIT_REAL_S)
+            item: Input | Delivered | None = self._queue.get(timeout=self._wait_real_s)
         except queue.Empty:
             item = None
         handled = 0
@@ -161,7 +171,7 @@ class VehicleAgent:
         if not handled and self._is_due("tick", now, TICK_S):
             self._take(Tick(now))
         self._look_after(now)
-        self.clock.consumed(now if self._queue.empty() else min(now, self._mono_s()))
+        self.clock.consumed(min(now, polled_at) if self._queue.empty() else min(now, self._mono_s()))
         self._notifier.alive()
 
     def _mono_s(self) -> float:

@@ -57,8 +57,10 @@ FLOORS: dict[str, int] = {
     "agent.trips": 1,
     "agent.vehicle": 1,
     "agent.checkpoint": 2,
+    "agent.holding": 2,
     "agent.pipeline": 2,
     "agent.planning": 2,
+    "agent.reading": 2,
     "agent.snapshot": 2,
     "agent.state": 2,
     "agent.tally": 2,
@@ -73,6 +75,7 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.queries": 3,
     "agent.dispatch.schema": 3,
     "agent.dispatch.store": 3,
+    "agent.logs": 3,
     "agent.notify": 3,
     "agent.publisher*": 3,
     "agent.reader*": 3,
@@ -89,6 +92,7 @@ FLOORS: dict[str, int] = {
     "agent.replay": 4,
     "agent.run": 4,
     "agent.setup": 4,
+    "agent.vehicle_agent": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
 NAMESPACES = frozenset({"agent", "agent.dispatch"})

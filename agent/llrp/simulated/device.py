@@ -52,6 +52,8 @@ class Device:
     """See the module. Every call may leave octets for `take`; with `wants_close` the connection is to be ended then.
 
     `ack_limit`: how many keepalives may go unanswered before the connection is dropped; None: any number.
+    `catch_up_s`: on a scaled clock a request is on its way for seconds; a start that comes no later than this after the
+    last ROSpec's end counts from that end, as it would with the wire's true milliseconds.
     """
 
     def __init__(
@@ -62,6 +64,7 @@ class Device:
         inputs: tuple[int, ...] = (1, 2, 3, 4),
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
+        catch_up_s: float = 0.0,
     ) -> None:
         self.wants_close = False
         self.is_connected = False
@@ -71,6 +74,7 @@ class Device:
         self._antennas, self._inputs = antennas, inputs
         self._epoch_s = epoch_s
         self._ack_limit = ack_limit
+        self._catch_up_s = catch_up_s
         self._levels: dict[int, bool] = {}
         self.power_cut()
 
@@ -81,6 +85,7 @@ class Device:
         self.rospec_state: ROSpecState | None = None
         self._rospec: Any = None
         self._running: Running | None = None
+        self._ended_at = -math.inf
         self._starts_at = math.inf
         self._keepalive_at = math.inf
         self._unanswered = 0
@@ -238,6 +243,7 @@ class Device:
     def _end_rospec(self, running: Running, now: float) -> None:
         self._report(running.reports(rospec_over=True))
         self._running = None
+        self._ended_at = now
         self.rospec_state = ROSpecState.Inactive
         self._tell_rospec(ROSpecEventType.End_Of_ROSpec, now)
 
@@ -353,7 +359,7 @@ class Device:
             state = self.rospec_state.name.lower() if self.rospec_state is not None else "away"
             raise wrong_field(1, f"ROSpec {request.rospec_id} is {state}; only an inactive one can be started")
         self._out.append(encode(m.StartROSpecResponse(SUCCESS, message_id=request.message_id)))
-        self._start(now)
+        self._start(self._ended_at if now - self._ended_at <= self._catch_up_s else now)
 
     def _stop_rospec(self, request: m.StopROSpec, now: float) -> None:
         self._check_id(request, all_allowed=False)
