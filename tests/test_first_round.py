@@ -26,9 +26,7 @@ def plans_for(folder: Path, *items: Input) -> list[ReadingPlan]:
     stop = threading.Event()
     stop.set()  # run() still deals with all that has come
     with Store.open(folder / "vehicle.db") as store:
-        agent = VehicleAgent(
-            in_use=in_use, store=store, clock=SystemClock(), program="test", set_plan=plans.append
-        )
+        agent = VehicleAgent(in_use=in_use, store=store, clock=SystemClock(), program="test", set_plan=plans.append)
         for item in items:
             agent.put(item)
         agent.run(stop)
