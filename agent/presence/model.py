@@ -82,7 +82,7 @@ class Parameters(Struct, frozen=True):
     # next in about this long. Depths and time are judgement.
     fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
     fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
-    fade_time_s: float = 50.0
+    fade_time_s: float = 80.0
     # At hand: just set down beside the open doors or about to go in, heard about as well as inside, not for long.
     at_hand_rates: tuple[float, ...] = (0.02, 0.25, 0.6, 0.92)
     at_hand_weights: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
@@ -110,7 +110,7 @@ class Parameters(Struct, frozen=True):
     straight_off_share: float = 0.35
     stays_near_share: float = 0.2
     # What was left at one site turns up at another only by some other van: this share of what never was met. Judgement.
-    left_returns: float = 0.03
+    left_returns: float = 0.01
     forgotten_per_s: float = 1 / 43_200
     near_leaves_per_s: float = 1 / 1200
     near_comes_per_s: float = 1 / 4000
@@ -123,7 +123,7 @@ class Parameters(Struct, frozen=True):
     # A gap counts as this long a stop with the doors not known, whatever its true length. Judgement.
     gap_counts_as_s: float = 900.0
     # What a tag is before anything was ever heard: most of a register is somewhere else.
-    first_aboard: float = 0.02
+    first_aboard: float = 0.005
     first_near: float = 0.20
     # Signal strength: a tag's own level aboard is learned while the van moves; outside it reads weaker. Path loss to a
     # place beside the door is some 8 dB more than inside; judgement. Tempered, for strengths of one tag hang together.
@@ -133,7 +133,7 @@ class Parameters(Struct, frozen=True):
     near_loss_db: float = 8.0
     at_hand_loss_db: float = 3.0
     near_sigma_db: float = 7.0
-    rssi_temper: float = 0.4
+    rssi_temper: float = 0.25
 
 
 def parse_parameters(given: Mapping[str, float]) -> Parameters:
