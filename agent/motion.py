@@ -39,6 +39,10 @@ SKY_LOST_S = 120.0
 SLOW_MPS = 9.0
 # An average below this over a hole in the fixes means that the van stood in it.
 STOOD_MPS = 1.0
+# Fixes closer together than this give no speed by their distance. Judgement.
+SHORTEST_S = 0.5
+# A record that opens with this many fixes on the spot opens with a stop. Judgement.
+FIRST_FIXES = 3
 # The running mean of a parked position forgets at this many fixes.
 ANCHOR_FIXES = 120
 # Found again this far (and four sigma) from where it stood when power or sky went, by this many standing fixes: it
@@ -114,7 +118,7 @@ def distance_m(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
 
 
 def speed_evidence(speed_mps: float) -> float:
-    """log P(speed | standing) / P(speed | moving), clipped.
+    """Log P(speed | standing) / P(speed | moving), clipped.
 
     Standing: half-normal with sigma 0.4 m/s, one in ten exponential with mean 1 m/s (multipath). Moving: flat 0-20 m/s.
     Judgement; a receiver's Doppler speed is good to some 0.1 m/s under open sky and far worse beside walls.
@@ -126,7 +130,16 @@ def speed_evidence(speed_mps: float) -> float:
 def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion, Change]:
     state = TRANSITIONS[(motion.state, how)]
     anchor = None if state is State.MOVING else motion.anchor
-    changed = replace(motion, state=state, since_s=at_s, score=0.0, score_since_s=now_s, anchor=anchor, blind_s=None, elsewhere=None)
+    changed = replace(
+        motion,
+        state=state,
+        since_s=at_s,
+        score=0.0,
+        score_since_s=now_s,
+        anchor=anchor,
+        blind_s=None,
+        elsewhere=None,
+    )
     return changed, Change(state, at_s, now_s)
 
 
@@ -146,61 +159,72 @@ def _anchored(anchor: Anchor | None, fix: GpsFix) -> Anchor:
 def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[Change, ...]]:
     """Take one usable fix; the changes found, oldest first."""
     last, elapsed = motion.last, t_s - motion.last_s
-    if last is not None and fix.utc_s == last.utc_s and elapsed < STOP_S:
-        return motion, ()  # the receiver repeats itself: its time did not move
+    if last is not None and fix.utc_s == last.utc_s:
+        return observe_time(motion, t_s)  # the receiver repeats itself: its time did not move
     moved = distance_m(last.lat, last.lon, fix.lat, fix.lon) if last is not None else 0.0
     speed = fix.speed_mps
     if speed is None:
-        speed = moved / elapsed if last is not None and 0.5 <= elapsed <= STOP_S else 0.0
-    changes: list[Change] = []
-    if last is not None and elapsed >= STOP_S and motion.state in {State.MOVING, State.HALTED}:
-        if moved / elapsed < STOOD_MPS:
-            # The van stood while nothing was seen, if only because it could not have crept along for so long.
-            begin = motion.since_s if motion.state is State.HALTED else motion.last_s
-            motion, change = _become(replace(motion, anchor=_anchored(None, last)), "confirm", begin, t_s)
-            changes.append(change)
-        else:
-            motion = replace(motion, score=0.0, score_since_s=t_s)
+        speed = moved / elapsed if last is not None and SHORTEST_S <= elapsed <= STOP_S else 0.0
+    motion, changes = _through_hole(motion, t_s, moved_m=moved)
     standing = motion.state is not State.MOVING
-    if motion.ignition is False and speed < DRIVING_MPS:
-        evidence = CLIP
-    else:
-        evidence = speed_evidence(speed)
-    toward = -evidence if standing else evidence
-    score = max(0.0, motion.score + toward)
+    evidence = CLIP if motion.ignition is False and speed < DRIVING_MPS else speed_evidence(speed)
+    score = max(0.0, motion.score + (-evidence if standing else evidence))
     since = t_s if motion.score == 0.0 else motion.score_since_s
     motion = replace(motion, last=fix, last_s=t_s, score=score, score_since_s=since, speed_mps=speed)
     if standing:
-        anchor = motion.anchor
-        away = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon) if anchor is not None else 0.0
-        if elapsed > UNWATCHED_S and motion.blind_s is None and motion.state is State.STOPPED:
-            motion = replace(motion, blind_s=motion.last_s - elapsed + 1.0)
-        far = away > CARRIED_M + 4 * max(fix.sigma_m, anchor.sigma_m if anchor is not None else 0.0)
-        if motion.blind_s is not None and motion.state is State.STOPPED:
-            if far and evidence > 0:
-                motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
-                if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
-                    return _carried(motion, motion.elsewhere, t_s, tuple(changes))
-                return motion, tuple(changes)
-            if far and score >= THRESHOLD:
-                motion, change = _become(motion, "move", _left_at(motion, since, away), t_s)
-                return motion, (*changes, change)
-            if not far and evidence > 0:
-                motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
-        driving = speed >= DRIVING_MPS or away > LEFT_M or motion.state is State.UNKNOWN
-        if score >= THRESHOLD and driving:
-            motion, change = _become(motion, "move", since, t_s)
-            return motion, (*changes, change)
-        if evidence > 0 and score < THRESHOLD / 2:
-            motion = replace(motion, anchor=_anchored(anchor, fix))
-        if motion.state is State.UNKNOWN and motion.anchor is not None and motion.anchor.fixes >= 3:  # noqa: PLR2004 - three agreeing fixes
-            motion, change = _become(motion, "halt", motion.since_s, t_s)
-            changes.append(change)
+        motion, found = _not_moving(motion, t_s, fix, elapsed_s=elapsed, evidence=evidence)
     elif score >= THRESHOLD:
         motion, change = _become(replace(motion, anchor=_anchored(None, fix)), "halt", since, t_s)
-        changes.append(change)
+        found = (change,)
+    else:
+        found = ()
     motion, later = _confirm(motion, t_s)
-    return motion, (*changes, *later)
+    return motion, (*changes, *found, *later)
+
+
+def _through_hole(motion: Motion, t_s: float, *, moved_m: float) -> tuple[Motion, tuple[Change, ...]]:
+    """The first fix after a long while without one: did the van stand through it?"""
+    last, elapsed = motion.last, t_s - motion.last_s
+    if last is None or elapsed < STOP_S or motion.state not in {State.MOVING, State.HALTED}:
+        return motion, ()
+    if moved_m / elapsed >= STOOD_MPS:
+        return replace(motion, score=0.0, score_since_s=t_s), ()
+    # The van stood while nothing was seen, if only because it could not have crept along for so long.
+    begin = motion.since_s if motion.state is State.HALTED else motion.last_s
+    motion, change = _become(replace(motion, anchor=_anchored(None, last)), "confirm", begin, t_s)
+    return motion, (change,)
+
+
+def _not_moving(
+    motion: Motion, t_s: float, fix: GpsFix, *, elapsed_s: float, evidence: float
+) -> tuple[Motion, tuple[Change, ...]]:
+    """A fix of a van that stands, as far as is known: does it go on standing there?"""
+    anchor = motion.anchor
+    away = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon) if anchor is not None else 0.0
+    if elapsed_s > UNWATCHED_S and motion.blind_s is None and motion.state is State.STOPPED:
+        motion = replace(motion, blind_s=motion.last_s - elapsed_s + 1.0)
+    if motion.blind_s is not None and motion.state is State.STOPPED:
+        far = away > CARRIED_M + 4 * max(fix.sigma_m, anchor.sigma_m if anchor is not None else 0.0)
+        if far and evidence > 0:
+            motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
+            if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
+                return _carried(motion, motion.elsewhere, t_s)
+            return motion, ()
+        if far and motion.score >= THRESHOLD:
+            motion, change = _become(motion, "move", _left_at(motion, motion.score_since_s, away), t_s)
+            return motion, (change,)
+        if not far and evidence > 0:
+            motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
+    driving = motion.speed_mps >= DRIVING_MPS or away > LEFT_M or motion.state is State.UNKNOWN
+    if motion.score >= THRESHOLD and driving:
+        motion, change = _become(motion, "move", motion.score_since_s, t_s)
+        return motion, (change,)
+    if evidence > 0 and motion.score < THRESHOLD / 2:
+        motion = replace(motion, anchor=_anchored(anchor, fix))
+    if motion.state is State.UNKNOWN and motion.anchor is not None and motion.anchor.fixes >= FIRST_FIXES:
+        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        return motion, (change,)
+    return motion, ()
 
 
 def _left_at(motion: Motion, seen_s: float, away_m: float) -> float:
@@ -209,9 +233,7 @@ def _left_at(motion: Motion, seen_s: float, away_m: float) -> float:
     return min(max(earliest, seen_s - max(UNSEEN_LEG_S, away_m / UNSEEN_MPS)), max(motion.since_s, seen_s))
 
 
-def _carried(
-    motion: Motion, where: Anchor, t_s: float, changes: tuple[Change, ...]
-) -> tuple[Motion, tuple[Change, ...]]:
+def _carried(motion: Motion, where: Anchor, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
     """It stands somewhere else than it stood: it left when last unwatched and arrived before the first fix there."""
     anchor = motion.anchor
     away = 0.0 if anchor is None else distance_m(anchor.lat, anchor.lon, where.lat, where.lon)
@@ -219,7 +241,7 @@ def _carried(
     came_s = max(left_s + UNSEEN_LEG_S, t_s - CARRIED_FIXES)
     motion, gone = _become(motion, "move", left_s, t_s)
     motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
-    return motion, (*changes, gone, back)
+    return motion, (gone, back)
 
 
 def _confirm(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
@@ -237,7 +259,8 @@ def observe_time(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]
     if motion.state is State.MOVING and motion.last is not None and silent > STOP_S:
         off = motion.ignition is False or motion.doors is True
         if off or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS):
-            motion, change = _become(replace(motion, anchor=_anchored(None, motion.last)), "confirm", motion.last_s, t_s)
+            stood = replace(motion, anchor=_anchored(None, motion.last))
+            motion, change = _become(stood, "confirm", motion.last_s, t_s)
             return motion, (change,)
     return _confirm(motion, t_s)
 
@@ -270,7 +293,7 @@ def confirm_near_fence(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change
 
 
 def observe_boot(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
-    """The computer started again: what it knew of ignition and doors is gone; a halt in which power was cut is a stop."""
+    """The computer started again: ignition and doors are not known; a halt in which power was cut is a stop."""
     motion = replace(motion, ignition=None, doors=None, score=0.0, score_since_s=t_s, blind_s=t_s, speed_mps=0.0)
     if motion.state is State.HALTED:
         motion, change = _become(motion, "confirm", motion.since_s, t_s)

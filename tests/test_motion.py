@@ -1,0 +1,279 @@
+"""Standing or moving: every entry of the table, and drives made by hand."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from agent import motion as motion_module
+from agent.geo import geodesic_m
+from agent.motion import (
+    CARRIED_FIXES,
+    STOP_S,
+    TRANSITIONS,
+    Anchor,
+    Motion,
+    State,
+    _become,
+    confirm_near_fence,
+    distance_m,
+    observe_boot,
+    observe_fix,
+    observe_input,
+    observe_time,
+    speed_evidence,
+)
+from tests.drives import LAT, LON, Drive, at_rest, fix, under_way
+
+
+@pytest.mark.parametrize(("key", "after"), list(TRANSITIONS.items()), ids=str)
+def test_every_entry_of_the_table_is_followed(key: tuple[State, str], after: State) -> None:
+    """Each state and what happened lead to the state that the table names, dated as given; moving drops the anchor."""
+    state, how = key
+    before = Motion(state=state, anchor=Anchor(LAT, LON, 3.0, 5), score=4.0, blind_s=1.0)
+    changed, change = _become(before, how, 10.0, 13.0)
+    assert changed.state is change.state is after
+    assert (changed.since_s, change.at_s, change.found_s) == (10.0, 10.0, 13.0)
+    assert (changed.score, changed.blind_s) == (0.0, None)
+    assert (changed.anchor is None) == (after is State.MOVING)
+
+
+def test_what_the_table_does_not_name_is_an_error() -> None:
+    """A stopped van cannot halt, and an unknown one cannot be confirmed."""
+    for state, how in ((State.STOPPED, "halt"), (State.UNKNOWN, "confirm"), (State.MOVING, "move")):
+        with pytest.raises(KeyError):
+            _become(Motion(state=state), how, 0.0, 0.0)
+
+
+def test_the_picture_in_the_docstring_is_the_table() -> None:
+    """The drawing at the module's top has one line for each entry, and no other."""
+    drawn = {
+        tuple(line.replace("-->", "--").replace("--", " ").split()[:3])
+        for line in (motion_module.__doc__ or "").splitlines()
+        if "-->" in line
+    }
+    assert drawn == {(state.value, how, after.value) for (state, how), after in TRANSITIONS.items()}
+
+
+def test_a_van_first_seen_standing_is_stopped() -> None:
+    """Three fixes on the spot are a stop that began with the record."""
+    drive = Drive().stand(4)
+    assert drive.states == [State.STOPPED]
+    assert drive.changes[0].at_s == 0.0
+
+
+def test_a_van_first_seen_driving_is_moving() -> None:
+    """A record that opens on the road opens with moving."""
+    assert Drive().drive(10, speed_mps=15.0).states == [State.MOVING]
+
+
+def test_a_departure_is_dated_to_its_first_moving_fix() -> None:
+    """Found a few fixes later, the departure is dated back to where the change began."""
+    drive = at_rest().drive(20, speed_mps=6.0)
+    assert drive.states == [State.MOVING]
+    assert drive.changes[0].at_s == pytest.approx(61.0, abs=1.0)
+    assert drive.changes[0].found_s <= 67.0
+
+
+def test_a_red_light_of_a_minute_is_no_stop() -> None:
+    """Halted for 60 s far from any fence, then on: the leg goes on."""
+    drive = under_way().stand(60).drive(30, speed_mps=12.0)
+    assert State.STOPPED not in drive.states
+    assert drive.states == [State.HALTED, State.MOVING]
+
+
+def test_a_halt_of_ninety_seconds_is_a_stop() -> None:
+    """Wherever it is, from 90 s on a halt is a stop, dated to its begin (formats.md, section 7)."""
+    drive = under_way().stand(89)
+    assert drive.states == [State.HALTED]
+    drive.stand(4)
+    assert drive.states == [State.HALTED, State.STOPPED]
+    assert drive.changes[1].at_s == pytest.approx(121.0, abs=1.0)
+
+
+def test_a_halt_near_a_fence_is_a_stop() -> None:
+    """Whoever knows the sites says so; a van that moves or stands already is not touched by it."""
+    drive = under_way().stand(10)
+    drive.take(confirm_near_fence(drive.motion, drive.t_s))
+    assert drive.states == [State.HALTED, State.STOPPED]
+    assert drive.changes[1].at_s == pytest.approx(121.0, abs=1.0)
+    for other in (under_way(), at_rest()):
+        assert confirm_near_fence(other.motion, other.t_s) == (other.motion, ())
+
+
+@pytest.mark.parametrize("given", [{"ignition": False}, {"doors": True}])
+def test_ignition_off_or_doors_open_make_a_halt_a_stop(given: dict[str, bool]) -> None:
+    """After ten seconds of standing the driver turns the key or opens the doors: it is a stop from its begin."""
+    drive = under_way().stand(10)
+    drive.take(observe_input(drive.motion, drive.t_s, **given))
+    assert drive.states == [State.HALTED, State.STOPPED]
+    assert drive.changes[1].at_s == pytest.approx(121.0, abs=1.0)
+
+
+@pytest.mark.parametrize("given", [{"ignition": True}, {"doors": False}])
+def test_ignition_on_or_doors_shut_make_none(given: dict[str, bool]) -> None:
+    """What happens at a red light too is no stop."""
+    drive = under_way().stand(10)
+    drive.take(observe_input(drive.motion, drive.t_s, **given))
+    assert drive.states == [State.HALTED]
+
+
+def test_doors_that_seem_to_open_at_speed_are_no_stop() -> None:
+    """A rattling contact at 12 m/s stops nothing."""
+    drive = under_way()
+    drive.take(observe_input(drive.motion, drive.t_s, doors=True))
+    assert drive.states == []
+
+
+def test_doors_that_open_before_the_halt_was_seen_are_a_stop() -> None:
+    """The last fix is slow and the doors open: the van stands, whatever the next fix will say."""
+    drive = under_way().drive(2, speed_mps=1.0)
+    drive.take(observe_input(drive.motion, drive.t_s + 1.5, doors=True))
+    assert drive.states == [State.STOPPED]
+
+
+def test_power_cut_in_a_halt_makes_it_a_stop() -> None:
+    """The computer came up again while the van stood at what was a halt: it was a stop."""
+    drive = under_way().stand(20)
+    drive.take(observe_boot(drive.motion, drive.t_s + 1.0))
+    assert drive.states == [State.HALTED, State.STOPPED]
+    assert drive.motion.ignition is None
+    moving = under_way()
+    assert observe_boot(moving.motion, moving.t_s + 1.0)[1] == ()
+
+
+def test_a_parked_van_that_drifts_does_not_depart() -> None:
+    """Half an hour of a fix that wanders eight metres about, with the speeds that such wandering shows."""
+    drive = at_rest()
+    for i in range(1800):
+        t_s = drive.t_s + i + 1.0
+        away = 8.0 * math.sin(i / 40.0)
+        drive.take(observe_fix(drive.motion, t_s, fix(t_s, away, speed_mps=abs(0.2 * math.cos(i / 40.0)))))
+    assert drive.states == []
+
+
+def test_a_single_wild_fix_does_not_depart() -> None:
+    """One fix a kilometre off at 30 m/s, then back: no fix says more than so much."""
+    drive = at_rest()
+    drive.take(observe_fix(drive.motion, 61.0, fix(61.0, 1000.0, speed_mps=30.0)))
+    drive.t_s = 61.0
+    assert drive.stand(60).states == []
+
+
+def test_a_leg_of_twelve_seconds_is_found() -> None:
+    """From one bay to the next in twelve seconds: departed and halted, each within two seconds of the truth."""
+    drive = at_rest().drive(12, speed_mps=4.0).stand(20)
+    assert drive.states == [State.MOVING, State.HALTED]
+    assert drive.changes[0].at_s == pytest.approx(60.0, abs=2.0)
+    assert drive.changes[1].at_s == pytest.approx(72.0, abs=2.0)
+
+
+def test_sky_lost_at_a_dock_holds() -> None:
+    """Slow at the last fix, then nothing for two minutes: the van stands where the sky was lost, since then."""
+    drive = under_way().drive(5, speed_mps=3.0)
+    drive.take(observe_time(drive.motion, drive.t_s + 119.0))
+    assert drive.states == []
+    drive.take(observe_time(drive.motion, drive.t_s + 121.0))
+    assert drive.states == [State.STOPPED]
+    assert drive.changes[0].at_s == drive.t_s
+    assert drive.motion.anchor is not None
+    # And it holds: hours later it stands there still.
+    drive.take(observe_time(drive.motion, drive.t_s + 7200.0))
+    assert drive.states == [State.STOPPED]
+
+
+def test_sky_lost_at_speed_is_a_tunnel() -> None:
+    """Fast at the last fix: ten minutes without a fix are no stop, and driving on shows that there was none."""
+    drive = under_way(20.0)
+    drive.take(observe_time(drive.motion, drive.t_s + 600.0))
+    drive.skip(600.0, metres=12_000.0).drive(20, speed_mps=20.0)
+    assert drive.states == []
+
+
+def test_standing_through_a_hole_in_the_fixes_was_a_stop() -> None:
+    """Found again after ten minutes where it was lost: it can only have stood."""
+    drive = under_way(20.0).skip(600.0, metres=30.0).stand(1)
+    assert drive.states == [State.STOPPED]
+    assert drive.changes[0].at_s == 120.0
+
+
+def test_ignition_off_while_nothing_is_seen_is_a_stop() -> None:
+    """The key was turned before the sky was lost for long: no need to wait for the van to be slow."""
+    drive = under_way(12.0)
+    drive.take(observe_input(drive.motion, drive.t_s, ignition=False))
+    assert drive.states == []
+    drive.take(observe_time(drive.motion, drive.t_s + STOP_S + 1.0))
+    assert drive.states == [State.STOPPED]
+
+
+def test_a_van_found_elsewhere_after_a_reboot_moved_unseen() -> None:
+    """Found 120 m off by eight standing fixes after the power was off: it left and arrived while nobody watched."""
+    drive = at_rest()
+    drive.take(observe_boot(drive.motion, 61.0))
+    drive.t_s = 80.0
+    drive.north_m = 120.0
+    drive.stand(CARRIED_FIXES + 1)
+    assert drive.states == [State.MOVING, State.STOPPED]
+    assert 60.0 <= drive.changes[0].at_s < drive.changes[1].at_s <= drive.t_s
+    assert drive.motion.anchor is not None
+    assert distance_m(LAT, LON, drive.motion.anchor.lat, drive.motion.anchor.lon) == pytest.approx(120.0, abs=1.0)
+
+
+def test_first_fixes_that_err_after_a_reboot_are_no_journey() -> None:
+    """Five fixes 120 m off and then where it stood: a receiver's first fixes are its worst."""
+    drive = at_rest()
+    drive.take(observe_boot(drive.motion, 61.0))
+    drive.t_s, drive.north_m = 80.0, 120.0
+    drive.stand(CARRIED_FIXES - 3)
+    drive.north_m = 0.0
+    assert drive.stand(60).states == []
+
+
+def test_a_repeated_fix_says_nothing() -> None:
+    """A receiver that fell silent repeats its last fix: the time in it did not move, so it is no evidence."""
+    drive = under_way(20.0)
+    same = drive.motion.last
+    assert same is not None
+    before = drive.motion
+    for i in range(60):
+        drive.take(observe_fix(drive.motion, drive.t_s + i + 1.0, same))
+    assert drive.motion == before
+
+
+def test_a_fix_repeated_for_minutes_is_a_lost_sky_and_no_stop() -> None:
+    """Ten minutes of the same fix at 20 m/s are ten minutes without one: a van at speed is not made to stand by it."""
+    drive = under_way(20.0)
+    same = drive.motion.last
+    assert same is not None
+    for i in range(600):
+        drive.take(observe_fix(drive.motion, drive.t_s + i + 1.0, same))
+    assert drive.states == []
+    slow = under_way().drive(5, speed_mps=3.0)
+    same = slow.motion.last
+    assert same is not None
+    for i in range(130):
+        slow.take(observe_fix(slow.motion, slow.t_s + i + 1.0, same))
+    assert slow.states == [State.STOPPED]
+
+
+def test_without_speeds_the_distance_between_fixes_tells() -> None:
+    """A receiver that states no speed: departure and halt are found from positions alone."""
+    drive = Drive().drive(60, speed_mps=0.0, told=False)
+    drive.drive(60, speed_mps=8.0, told=False).drive(100, speed_mps=0.0, told=False)
+    assert drive.states == [State.STOPPED, State.MOVING, State.HALTED, State.STOPPED]
+    assert drive.changes[1].at_s == pytest.approx(61.0, abs=2.0)
+    assert drive.changes[2].at_s == pytest.approx(121.0, abs=2.0)
+
+
+def test_evidence_of_a_speed_is_bounded_and_falls() -> None:
+    """Standing speaks for standing, driving for driving, neither more than the clip, and never the other way round."""
+    values = [speed_evidence(speed / 10) for speed in range(300)]
+    assert values[0] == -values[-1] == 2.0
+    assert values == sorted(values, reverse=True)
+
+
+def test_metres_are_right_to_a_part_in_three_hundred() -> None:
+    """Against Vincenty's geodesic on the ellipsoid (agent.geo holds it to a published test set)."""
+    for lat, lon in ((LAT + 0.001, LON), (LAT, LON + 0.001), (LAT - 0.05, LON + 0.05)):
+        assert distance_m(LAT, LON, lat, lon) == pytest.approx(geodesic_m(LAT, LON, lat, lon), rel=1 / 300)
