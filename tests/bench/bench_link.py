@@ -36,7 +36,7 @@ from agent.replay import read_lines  # noqa: E402
 from agent.setup import read_setup  # noqa: E402
 from agent.state import Setup, State  # noqa: E402
 from tests.bench.bench_replay import LONG, SHORT, record  # noqa: E402
-from tests.bench.common import RUNS, Figure, main, show  # noqa: E402
+from tests.bench.common import RUNS, SCRATCH, Figure, main, show  # noqa: E402
 
 VEHICLE, TAGS, RUN_S = "van-07", 100, 0.2
 EPCS = tuple(encode_uri(f"urn:epc:id:grai:9521141.00020.{number}") for number in range(TAGS))
@@ -143,7 +143,7 @@ def intake(lived: Lived, runs: int) -> list[Figure]:
         rows = rows[taken:]
     rates = []
     for _ in range(runs):
-        with tempfile.TemporaryDirectory(dir=ROOT) as folder:
+        with tempfile.TemporaryDirectory(dir=SCRATCH) as folder:
             store = open_store(Path(folder) / "dispatch.db")
             try:
                 began_s = time.perf_counter()

@@ -43,7 +43,7 @@ class Window(NamedTuple):
 
 
 def watch(rig: Rig, *, window_s: float, warm_up_rounds: int) -> Window:
-    """Start the agent, let it settle for some rounds, and measure."""
+    """Start the agent, let it settle for some rounds, measure, and see that all that was reported is in the store."""
     agent = psutil.Process(rig.start().pid)
     deadline_s = time.monotonic() + 30.0
     while rig.reader.rounds < warm_up_rounds:
@@ -68,7 +68,11 @@ def watch(rig: Rig, *, window_s: float, warm_up_rounds: int) -> Window:
     seconds = last_s - began_s
     reports = (rig.reader.rounds - first_rounds) * len(rig.hold.tags) * len(rig.antennas)
     own = agent.memory_full_info().uss
-    rig.end()
+    rig.stop()
+    stored, answers = rig.stored(), rig.hold.answers
+    # The round under way at the end is not told.
+    if not answers - answers / rig.hold.asked <= stored <= answers:
+        raise RuntimeError(f"the tags answered {answers} times, and the store holds {stored}")
     whole = 100.0 * (last_used - began_used) / seconds
     return Window(parts, whole, reports / seconds, peak / 2**20, own / 2**20)
 

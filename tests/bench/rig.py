@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -21,7 +22,7 @@ from agent.geofences import parse_sites
 from agent.simgpsd import SimGpsd
 from agent.simreader import SimulatedReader
 from agent.units import format_utc
-from tests.bench.common import ROOT
+from tests.bench.common import ROOT, SCRATCH
 
 VEHICLE = """
 [vehicle]
@@ -66,6 +67,7 @@ class Hold:
     def __init__(self, tags: int) -> None:
         self.tags = tuple(encode_uri(f"urn:epc:id:grai:9521141.00020.{number}") for number in range(tags))
         self.asked = 0
+        self.answers = 0
 
     def inventory(
         self, *, started_s: float, seconds: float, antennas: tuple[int, ...], power_dbm: float
@@ -74,11 +76,13 @@ class Hold:
         del seconds, power_dbm
         self.asked += 1
         turn = int(started_s)
-        return [
+        heard = [
             Heard(tag, antenna, -50.0 - (turn + number * 7 + antenna) % 17, 1 + number % 3)
             for number, tag in enumerate(self.tags)
             for antenna in antennas
         ]
+        self.answers += sum(each.count for each in heard)
+        return heard
 
 
 class Rig:
@@ -92,7 +96,7 @@ class Rig:
 
     def __enter__(self) -> Self:
         with ExitStack() as stack:
-            self.folder = Path(stack.enter_context(tempfile.TemporaryDirectory(dir=ROOT)))
+            self.folder = Path(stack.enter_context(tempfile.TemporaryDirectory(dir=SCRATCH)))
             self.broker = stack.enter_context(start_broker(port=0))
             clock = SystemClock()
             self.reader = SimulatedReader(self.hold, clock, antennas=self.antennas).start()
@@ -162,8 +166,13 @@ class Rig:
             text = (self.folder / "agent.log").read_text(encoding="utf-8", errors="replace")
             raise RuntimeError(f"the agent ended with {self.process.returncode}:\n{text[-2000:]}")
 
-    def end(self) -> None:
-        """End the agent in order."""
+    def stored(self) -> int:
+        """How often a tag answered by the store's own count; the agent has ended."""
+        with closing(sqlite3.connect(f"file:{self.store}?mode=ro", uri=True)) as store:
+            return int(store.execute("SELECT coalesce(sum(reads), 0) FROM reading").fetchone()[0])
+
+    def stop(self) -> None:
+        """End the agent in order; its store stays."""
         if self.process is None:
             return
         self.process.terminate()
@@ -173,5 +182,9 @@ class Rig:
             self.process.kill()
             self.process.wait()
         self.process = None
+
+    def end(self) -> None:
+        """End the agent, and throw its store away."""
+        self.stop()
         for path in self.folder.glob("vehicle.db*"):
             path.unlink()
