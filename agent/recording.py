@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 
 import msgspec
 
-from agent.records import Boot, Input, Inventory, Line, Read, Round
+from agent.records import Boot, Fix, Input, Inventory, Line, Read, Round
 
 # The clock of one boot never runs back. Lines cut off or swapped by a few seconds are let through; more than this
 # without a `boot` line can only be a new boot whose own line was lost.
@@ -26,7 +26,7 @@ def encode_line(line: Line) -> bytes:
 
 
 class Lines:
-    """Reads recording lines and counts: `used` and `skipped[cause]`; causes are not_json, unknown_kind, bad_value."""
+    """Reads recording lines and counts them, and those `skipped` by cause: not_json, unknown_kind, bad_value."""
 
     def __init__(self) -> None:
         self.lines = 0
@@ -52,7 +52,7 @@ class Lines:
             except (msgspec.DecodeError, UnicodeDecodeError):
                 self._skip("not_json")
                 continue
-            if type(line) is Read:
+            if isinstance(line, Read):
                 pending.append(line)
                 self.reads += 1
                 continue
@@ -68,7 +68,7 @@ class Lines:
                 yield Inventory(mono, line.seconds, line.antennas, tuple(pending))
                 pending = []
                 continue
-            if line.__struct_config__.tag == "fix":
+            if isinstance(line, Fix):
                 self.fixes += 1
             yield line
 

@@ -9,9 +9,9 @@ since 1970-01-01T00:00:00Z without leap seconds.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from msgspec import Struct, field
+from msgspec import Meta, Struct, field
 
 
 class Boot(Struct, frozen=True, tag_field="kind", tag="boot"):
@@ -32,7 +32,7 @@ class Read(Struct, frozen=True, omit_defaults=True, tag_field="kind", tag="read"
     """One tag in one inventory round on one antenna; `epc` is upper-case hex without CRC and PC."""
 
     mono: float
-    epc: str
+    epc: Annotated[str, Meta(pattern="^([0-9A-F]{2})+$")]  # anything else in a recording is a bad value
     antenna: int
     rssi: float
     count: int = 1
@@ -101,7 +101,7 @@ class GpsFix(Struct, frozen=True):
 
 
 class Record(Struct, frozen=True):
-    """What leaves the pipeline: a custody event, one revision of a manifest, or a notice; `body` is its JSON document."""
+    """What leaves the pipeline: a custody event, a revision of a manifest or a notice; `body` is its JSON document."""
 
     kind: Literal["event", "manifest", "notice"]
     body: dict[str, Any]
@@ -123,7 +123,10 @@ class Listing(Struct, frozen=True):
 
 
 class PlanRow(Struct, frozen=True):
-    """One row of the plan; either `epc`, or `type` with `quantity`. `date` is the local day of the load, `line_no` its line in the file."""
+    """One row of the plan; either `epc`, or `type` with `quantity`.
+
+    `date` is the local day of the load, `line_no` its line in the file.
+    """
 
     vehicle: str
     date: str
