@@ -122,7 +122,8 @@ def find_moves(
 ) -> list[Move]:
     """The net moves of every account, in the order of accounts, then of tags.
 
-    `moment` gives UTC for a time on the tally's axis. `final`: the record ends here, so what has likelier got off than not is said to have.
+    `moment` gives UTC for a time on the tally's axis. `final`: the record ends here, so what has likelier got off than
+    not is said to have.
     """
     at_marks = assessment.aboard[list(assessment.marks)].astype(np.float64)  # (marks, tags)
     moves: list[Move] = []

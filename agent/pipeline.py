@@ -323,8 +323,8 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
         if key[0] == "load" and (key[3] not in latest or stated.draft.at_s > events[latest[key[3]]].draft.at_s):
             latest[key[3]] = key
     stops = {s.number for s in itinerary.segments if isinstance(s, Stop)}
-    keep = [key for key in events if key[1] in stops and key[0] in {"load", "unload"}]
-    keep += [key for key in events if key[0] in {"departed", "arrived"} and key[1] == last.number]
+    again = [key for key in state.ledger.times if key[1] in (stops if key[0] in {"load", "unload"} else {last.number})]
+    keep = [key for key in again if key in events]
     keep += [key for key in latest.values() if key not in keep]
     doors = state.doors
     while len(doors) > 1 and doors[1][0] <= last.from_s:
@@ -334,7 +334,7 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
         itinerary=itinerary,
         begin_s=-1.0,
         belief=forget(state.belief, before_s=last.from_s, keep=sorted(map(str, aboard)), model=setup.model),
-        ledger=forget_statements(state.ledger, keep_events=keep, keep_legs=[last.number]),
+        ledger=forget_statements(state.ledger, keep_events=keep, keep_times=again, keep_legs=[last.number]),
         doors=doors,
         gaps_s=tuple(gap for gap in state.gaps_s if gap >= last.from_s),
         axis=state.axis.forget_before(last.from_s),

@@ -55,7 +55,9 @@ class Ledger(Struct, frozen=True):
 
 def same_fact(old: Draft, new: Draft) -> bool:
     """True when nothing that matters changed."""
-    if {c.epc for c in old.children} != {c.epc for c in new.children} or old.place.location_uri != new.place.location_uri:
+    if {c.epc for c in old.children} != {c.epc for c in new.children}:
+        return False
+    if old.place.location_uri != new.place.location_uri:
         return False
     if old.place.location_uri is None and old.place.geo is None and new.place.geo is not None:
         return False
@@ -69,11 +71,9 @@ def state_events(
 ) -> tuple[Ledger, tuple[Record, ...]]:
     """Bring the standing events in line with `drafts`; facts named in `withdraw` and not drafted are taken back."""
     events, times = dict(ledger.events), dict(ledger.times)
-    records: list[Record] = []
     wanted = {draft.key for draft in drafts}
-    for key in withdraw:
-        if key not in wanted and key in events:
-            records.append(_void(events.pop(key), issued_s=issued_s, reason="did_not_occur"))
+    fallen = [key for key in dict.fromkeys(withdraw) if key not in wanted and key in events]
+    records = [_void(events.pop(key), issued_s=issued_s, reason="did_not_occur") for key in fallen]
     for draft in drafts:
         old = events.get(draft.key)
         if old is not None and same_fact(old.draft, draft):
@@ -195,11 +195,17 @@ def _same_lines(old: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any
     return True
 
 
-def forget(ledger: Ledger, *, keep_events: Sequence[Key], keep_legs: Sequence[int]) -> Ledger:
-    """Let go of what can no longer change."""
+def forget(
+    ledger: Ledger, *, keep_events: Sequence[Key], keep_times: Sequence[Key], keep_legs: Sequence[int]
+) -> Ledger:
+    """Let go of what can no longer change.
+
+    `keep_times` are facts that do not stand but may be stated yet: how often they were must be known then, for a voided
+    id never comes back.
+    """
     events = {key: ledger.events[key] for key in keep_events if key in ledger.events}
     return Ledger(
         events,
-        {key: count for key, count in ledger.times.items() if key in events},
+        {key: count for key, count in ledger.times.items() if key in events or key in keep_times},
         {leg: ledger.manifests[leg] for leg in keep_legs if leg in ledger.manifests},
     )
