@@ -46,6 +46,7 @@ _ABOARD = {
     "C": (160.0, 10_000.0),
 }
 _INPUTS = (
+    (0.0, DOORS, False),
     (0.0, IGNITION, False),
     (60.0, DOORS, True),
     (200.0, DOORS, False),

@@ -1,0 +1,379 @@
+"""The run loop on a day made by hand: what is stored, shown, recorded and kept, and what a restart makes of it."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from agent.canonical import digest_of
+from agent.llrp.rounds import ReadingPlan
+from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
+from agent.publisher import Acks, Refused, Settled
+from agent.records import Boot, Input, PortInput
+from agent.replay import replay
+from agent.run import _recorder
+from agent.setup import read_in_use, read_setup
+from agent.store import Store
+from agent.units import parse_utc
+from agent.vehicle_agent import Shown, VehicleAgent
+from tests import tinyday
+
+OUTSIDE_HOURS = '[privacy.working_hours]\ndays = ["wed"]\nfrom = "12:00"\nto = "18:00"\ntimezone = "Atlantic/Azores"\n'
+WITHIN_HOURS = OUTSIDE_HOURS.replace("12:00", "06:00")
+ASSESSED = '[rf_assessment]\nby = "A. Tester"\ndate = 2026-02-20\npower_dbm = 27.0\npeople_inside = "{}"\n'
+
+
+class Hands:
+    """A clock that stands where it is put."""
+
+    def __init__(self) -> None:
+        self.now = tinyday.BOOT_MONO_S
+        self.consumed_to = 0.0
+
+    def mono(self) -> float:
+        """Seconds of this boot."""
+        return self.now
+
+    def utc(self) -> float:
+        """A wall clock without a battery."""
+        return self.now
+
+    def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
+        """Nobody sleeps here."""
+        raise AssertionError(f"asked to sleep {seconds} s, {stop}")
+
+    def consumed(self, mono_s: float) -> None:
+        """How far the agent says it is."""
+        self.consumed_to = mono_s
+
+
+class Van:
+    """An agent with its store and everything it showed; each input is taken at its own time."""
+
+    def __init__(self, folder: Path, *, vehicle: str = tinyday.VEHICLE, record: bool = False, **hall: Any) -> None:
+        tinyday.write_files(folder, vehicle=vehicle)
+        (folder / "geofences" / "sites.geojson").write_text(tinyday.sites(**hall))
+        self.folder, self.clock = folder, Hands()
+        self.status: list[Any] = []
+        self.aboard: list[Any] = []
+        self.position: list[Any] = []
+        self.plans: list[tuple[float, ReadingPlan]] = []
+        self._record = record
+        self.store = Store.open(folder / "vehicle.db")
+        self.agent = self._agent()
+
+    def _agent(self, sink: Callable[[Input], None] | None = None) -> VehicleAgent:
+        known, in_use = read_in_use(
+            config=self.folder / "vehicle.toml",
+            sites=self.folder / "geofences",
+            register=self.folder / "register.csv",
+            plan=None,
+        )
+        self.vehicle = known
+        agent = VehicleAgent(
+            in_use=in_use,
+            store=self.store,
+            clock=self.clock,
+            program="test",
+            record=sink,
+            set_plan=lambda plan: self.plans.append((self.clock.now, plan)),
+        )
+        agent.show_on(
+            Shown(
+                status=self.status.append,
+                aboard=self.aboard.append,
+                position=self.position.append,
+                notify=lambda: None,
+                raise_if_failed=lambda: None,
+            )
+        )
+        return agent
+
+    def live(self, items: Iterator[Input], *, until_s: float = 1e9) -> Van:
+        """Take inputs in order, as the run loop does, up to a second of the day; the power then goes."""
+        if self._record:
+            with _recorder(self.folder / "recording.jsonl", self.vehicle) as sink:
+                self.agent = self._agent(sink)
+                self._live(items, until_s)
+        else:
+            self._live(items, until_s)
+        return self
+
+    def _live(self, items: Iterator[Input], until_s: float) -> None:
+        for item in items:
+            if item.mono > tinyday.BOOT_MONO_S + until_s:
+                return
+            self.clock.now = item.mono
+            if isinstance(item, Boot):
+                self.agent._take(item)
+                continue
+            self.agent.put(item)
+            self.agent._turn()
+
+    def restart(self) -> None:
+        """A power cut: only what was committed is left."""
+        self.store.close()
+        self.store = Store.open(self.folder / "vehicle.db")
+        self.clock.now = tinyday.BOOT_MONO_S
+        self.agent = self._agent()
+
+    def rows(self) -> list[OutboxRow]:
+        """Every record that no ack has covered."""
+        return list(self.store.unacked(limit=1000))
+
+    def bodies(self, kind: str) -> list[dict[str, Any]]:
+        """The records of a kind, in order."""
+        return [msgspec.json.decode(row.body) for row in self.rows() if row.kind == kind]
+
+    def latest(self) -> dict[str, dict[str, Any]]:
+        """Each manifest's highest revision."""
+        return {body["manifest"]: body for body in self.bodies("manifest")}
+
+
+@pytest.fixture
+def van(tmp_path: Path) -> Iterator[Callable[..., Van]]:
+    """Makes vans, each with a store of its own, and closes them."""
+    made: list[Van] = []
+
+    def make(**options: Any) -> Van:
+        folder = tmp_path / str(len(made))
+        folder.mkdir()
+        made.append(Van(folder, **options))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.store.close()
+
+
+def names(body: dict[str, Any]) -> set[str]:
+    """The items of a manifest by letter."""
+    return {letter for letter, epc in tinyday.EPCS.items() if epc in {item["epc"] for item in body["items"]}}
+
+
+def standing(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The events that were not taken back."""
+    void = {event["eventID"] for event in events if "errorDeclaration" in event}
+    return [event for event in events if event["eventID"] not in void]
+
+
+def rebooted(from_s: float) -> Iterator[Input]:
+    """The rest of the day as a computer sees it that starts anew at this second."""
+    begun = tinyday.BOOT_MONO_S
+    yield Boot(begun, "1970-01-01T00:00:12.000Z")
+    levels = {port: on for at_s, port, on in tinyday.port_changes() if at_s <= from_s}
+    yield from (PortInput(begun + 1.0, port, on) for port, on in levels.items())
+    for item in tinyday.inputs():
+        if item.mono >= begun + from_s + 2.0:
+            shift = -from_s
+            moved = {"mono": item.mono + shift}
+            if hasattr(item, "reads"):
+                moved["reads"] = tuple(msgspec.structs.replace(read, mono=read.mono + shift) for read in item.reads)
+            yield msgspec.structs.replace(item, **moved)
+
+
+def test_a_day_gives_its_manifests(van: Callable[..., Van]) -> None:
+    """Three items leave the depot, two leave the hall; what stood on the dock is on neither manifest."""
+    one = van().live(tinyday.inputs())
+    assert {name: names(body) for name, body in one.latest().items()} == {
+        "van-07/2026-03-04/1": {"A", "B", "C"},
+        "van-07/2026-03-04/2": {"A", "C"},
+    }
+    assert one.clock.consumed_to == pytest.approx(one.clock.now)
+
+
+def test_what_it_records_replays_to_the_same_bytes(van: Callable[..., Van]) -> None:
+    """The recording of a live day, replayed, states the same events and manifests, byte for byte."""
+    one = van(record=True).live(tinyday.inputs())
+    out = one.folder / "out"
+    setup = read_setup(
+        config=one.folder / "vehicle.toml", sites=one.folder / "geofences", register=one.folder / "register.csv"
+    )
+    summary = replay(setup, one.folder / "recording.jsonl", out)
+    assert summary["skipped"] == {}
+    for kind, name in (("event", "events.jsonl"), ("manifest", "manifests.jsonl")):
+        lived = [bytes(row.body) for row in one.rows() if row.kind == kind]
+        assert (out / name).read_bytes().splitlines() == lived
+        assert lived
+
+
+def test_a_recording_is_gone_on_with_after_a_cut_in_mid_line(van: Callable[..., Van]) -> None:
+    """Half a line that a power cut left spoils nothing but itself."""
+    one = van()
+    path = one.folder / "recording.jsonl"
+    path.write_bytes(b'{"kind":"boot","mono":1.0,"utc":null}\n{"kind":"rou')
+    with _recorder(path, one.vehicle) as sink:
+        sink(Boot(2.0))
+    lines = path.read_bytes().splitlines()
+    assert [json.loads(line)["mono"] for line in (lines[0], lines[2])] == [1.0, 2.0]
+    assert lines[1] == b'{"kind":"rou'
+
+
+@pytest.mark.parametrize("cut_s", [30, 150, 299, 330, 452, 552, 700, 790, 935, 1036])
+def test_a_power_cut_at_any_moment_doubles_nothing(van: Callable[..., Van], cut_s: int) -> None:
+    """After a restart no event or revision is stated twice, and the last manifests name the same items."""
+    one = van().live(tinyday.inputs(), until_s=cut_s)
+    before = [(row.seq, bytes(row.body)) for row in one.rows()]
+    one.restart()
+    one.live(rebooted(cut_s + 4.0))
+    assert [(row.seq, bytes(row.body)) for row in one.rows()][: len(before)] == before
+    ids = [event["eventID"] for event in one.bodies("event") if "errorDeclaration" not in event]
+    assert len(ids) == len(set(ids))
+    revisions = [(body["manifest"], body["revision"]) for body in one.bodies("manifest")]
+    assert len(revisions) == len(set(revisions))
+    assert [names(body) for body in one.latest().values()] == [{"A", "B", "C"}, {"A", "C"}]
+
+
+def downlink(leaf: DownLeaf, version: int, content: Any) -> Downlink:
+    """A version as the dispatch side sends it."""
+    return Downlink(leaf, version, digest_of(content), content)
+
+
+def test_a_good_version_is_taken_into_use_and_kept(van: Callable[..., Van]) -> None:
+    """A register of the dispatch side counts at once, is told in the status, and is there after a restart."""
+    one = van()
+    content = tinyday.REGISTER.replace("dimmer rack 2", "dimmer rack two")
+    one.agent.deliver(downlink("register", 7, content))
+    one.live(tinyday.inputs())
+    assert "dimmer rack two" in {item["name"] for item in one.latest()["van-07/2026-03-04/1"]["items"]}
+    assert one.status[-1].holding.register.version == 7
+    held = one.store.held("register")
+    assert held is not None
+    assert (held.version, held.content) == (7, content)
+
+
+def test_a_bad_version_is_refused_with_every_reason(van: Callable[..., Van]) -> None:
+    """The last good version stays in use; status and a notice say what is wrong with the new one."""
+    one = van()
+    one.agent.deliver(downlink("register", 7, tinyday.REGISTER))
+    one.agent.deliver(downlink("register", 8, "epc,kind,name\nnonsense,item,x\nurn:epc:id:giai:9521141.1,lorry,y\n"))
+    one.live(tinyday.inputs(), until_s=10)
+    (notice,) = (body for body in one.bodies("notice") if body["notice"] == "register-refused")
+    assert len(notice["reasons"]) == 2
+    assert "nonsense" in notice["reasons"][0]
+    assert "lorry" in notice["reasons"][1]
+    holding = one.status[-1].holding
+    assert holding.register.version == 7
+    assert [(told.what, told.version) for told in holding.refused] == [("register", 8)]
+    held = one.store.held("register")
+    assert held is not None
+    assert held.version == 7
+
+
+def test_what_could_not_even_be_read_is_told_too(van: Callable[..., Van]) -> None:
+    """A payload that is no downlink at all stands among the refused, with its reason."""
+    one = van()
+    one.agent.deliver(Refused("plan", None, "the digest does not fit the content"))
+    one.live(tinyday.inputs(), until_s=10)
+    (told,) = one.status[-1].holding.refused
+    assert (told.what, told.reasons) == ("plan", ("the digest does not fit the content",))
+
+
+def test_only_an_ack_takes_records_off_the_outbox(van: Callable[..., Van]) -> None:
+    """What an ack covers goes, by seq and by range; the rest stays."""
+    one = van().live(tinyday.inputs())
+    seqs = [row.seq for row in one.rows()]
+    one.agent.deliver(Settled())
+    one.agent.deliver(Acks((Ack(epoch=1, seq=3, also=((5, 6),)),)))
+    one.agent._turn()
+    assert [row.seq for row in one.rows()] == [4, *seqs[6:]]
+
+
+def test_a_stop_commits_everything_that_has_come(van: Callable[..., Van]) -> None:
+    """With the stop already asked for, run() still deals with the queue and leaves nothing uncommitted."""
+    one = van()
+    items = list(tinyday.inputs(500.0))[1:]
+    for item in items:
+        one.agent.put(item)
+    stop = threading.Event()
+    stop.set()
+    one.agent.run(stop)
+    assert names(one.latest()["van-07/2026-03-04/1"]) == {"A", "B", "C"}
+    checkpoint = one.store.checkpoint()
+    assert checkpoint is not None
+    assert checkpoint.seq == one.store.last_seq
+
+
+def test_outside_working_hours_no_place_is_kept_or_shown(van: Callable[..., Van]) -> None:
+    """No position, no site, no coordinates: not shown, not in a record, not in a recording; what is aboard still is."""
+    one = van(vehicle=tinyday.VEHICLE + OUTSIDE_HOURS, record=True).live(tinyday.inputs())
+    assert one.position == []
+    assert one.aboard
+    assert {(body.site, body.badges) for body in one.aboard if body.at is not None} == {(None, ())}
+    kept = b"\n".join(bytes(row.body) for row in one.rows())
+    for told in (b"hall", b"urn:roadtally:site:depot", b"geo:", b'"lat"', b"48.3"):
+        assert told not in kept
+    assert names(one.latest()["van-07/2026-03-04/1"]) == {"A", "B", "C"}
+    recording = (one.folder / "recording.jsonl").read_bytes()
+    assert b'"kind":"read"' in recording
+    assert b'"lat"' not in recording
+
+
+def test_within_working_hours_all_of_it_is(van: Callable[..., Van]) -> None:
+    """The same day within the hours shows and keeps positions and sites."""
+    one = van(vehicle=tinyday.VEHICLE + WITHIN_HOURS, record=True).live(tinyday.inputs())
+    assert {body.site for body in one.position} >= {"depot", "hall", None}
+    assert {body.site for body in one.aboard if body.at is not None} >= {"depot", "hall"}
+    kept = b"\n".join(bytes(row.body) for row in one.rows())
+    assert b"urn:roadtally:site:hall" in kept
+    assert (one.folder / "recording.jsonl").read_bytes().count(b'"lat"') > 1000
+
+
+def test_the_hours_end_with_the_minute(van: Callable[..., Van]) -> None:
+    """Hours that end while the van drives: positions up to that moment and none after it."""
+    end = "07:07"  # on the Azores it is an hour earlier than UTC in winter
+    hours = OUTSIDE_HOURS.replace("12:00", "06:00").replace("18:00", end)
+    one = van(vehicle=tinyday.VEHICLE + hours).live(tinyday.inputs())
+    last_s = max(parse_utc(body.at) for body in one.position)
+    assert tinyday.START_UTC_S + 410 < last_s < tinyday.START_UTC_S + 420
+
+
+def silent_spans(one: Van) -> list[tuple[float, float]]:
+    """When the plan was to be silent, in seconds of the day."""
+    spans, since = [], None
+    for at_s, plan in [*one.plans, (one.clock.now, ReadingPlan(round_s=99.0))]:
+        if plan.burst_rounds == 0 and since is None:
+            since = at_s
+        elif plan.burst_rounds != 0 and since is not None:
+            spans.append((since - tinyday.BOOT_MONO_S, at_s - tinyday.BOOT_MONO_S))
+            since = None
+    return spans
+
+
+def test_it_pauses_while_people_may_be_inside(van: Callable[..., Van]) -> None:
+    """Where the assessment says pause: silent until the doors are known to be shut, and while they are open."""
+    one = van(vehicle=tinyday.VEHICLE + ASSESSED.format("pause")).live(tinyday.inputs())
+    spans = silent_spans(one)
+    assert [(round(begin), round(end)) for begin, end in spans] == [(0, 2), (61, 201), (581, 661)]
+
+
+def test_it_pauses_while_parked_where_nobody_watches_the_doors(van: Callable[..., Van]) -> None:
+    """With no door input wired, "pause" leaves only the drives."""
+    vehicle = tinyday.VEHICLE.replace(f"doors = {tinyday.DOORS}\n", "") + ASSESSED.format("pause")
+    one = van(vehicle=vehicle).live(tinyday.inputs())
+    for begin, end in ((30, 290), (570, 770), (1050, 1250)):
+        assert any(first <= begin and end <= last for first, last in silent_spans(one)), (begin, end)
+    assert not any(first < 520 and last > 330 for first, last in silent_spans(one))
+
+
+def test_it_reads_with_open_doors_where_that_is_allowed(van: Callable[..., Van]) -> None:
+    """Where the assessment allows people inside, open doors change nothing."""
+    assert silent_spans(van(vehicle=tinyday.VEHICLE + ASSESSED.format("allowed")).live(tinyday.inputs())) == []
+
+
+def test_it_is_silent_where_radio_must_be_off(van: Callable[..., Van]) -> None:
+    """At a radio_off site the plan is OFF until the van leaves; what was not read there was not unloaded for that."""
+    one = van(radio_off=True)
+    heard = (item for item in tinyday.inputs() if not (hasattr(item, "reads") and 552 < item.mono - 12 < 790))
+    one.live(heard)
+    ((begin, end),) = silent_spans(one)
+    assert tinyday.REACHED_HALL_S - 60 < begin < tinyday.REACHED_HALL_S + 45
+    assert tinyday.LEFT_HALL_S - 1 < end < tinyday.LEFT_HALL_S + 45
+    assert [event["bizStep"] for event in standing(one.bodies("event"))].count("unloading") <= 1
+    assert names(one.latest()["van-07/2026-03-04/2"]) >= {"A", "C"}
