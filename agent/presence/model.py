@@ -75,7 +75,7 @@ class Parameters(Struct, frozen=True):
     # threshold belongs to the tag where it lies and stays; the fade wanders. Margins span read rates from under 0.01 to
     # nearly 1 (design.md, Presence); how common each is, is judgement.
     margins_db: tuple[float, ...] = (-11.0, -7.0, -3.0, 0.0, 3.0, 7.0, 14.0)
-    margin_weights: tuple[float, ...] = (0.02, 0.04, 0.08, 0.13, 0.20, 0.28, 0.25)
+    margin_weights: tuple[float, ...] = (0.025, 0.04, 0.08, 0.13, 0.20, 0.28, 0.245)
     slope_db: float = 1.5
     # Silences at a real dock door run about twice as long as independent reads would give (standards/dock_reads:
     # silences times mean rate, median 14 against 6): fades of this depth, with these shares of time, from one to the
@@ -96,7 +96,7 @@ class Parameters(Struct, frozen=True):
     ghost_rate: float = 2e-5
     # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
     redraw_moving_per_s: float = 1 / 6000
-    redraw_standing_per_s: float = 1 / 3000
+    redraw_standing_per_s: float = 1 / 1000
     # What gets on and off at a stop. Judgement: one item in four changes at a stop of a quarter of an hour.
     unload_open_per_s: float = 1 / 3000
     unload_closed_per_s: float = 1 / 200_000
