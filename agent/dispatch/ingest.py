@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import random
+import socket
 import threading
 from collections import Counter, deque
 from collections.abc import Callable
@@ -39,6 +40,8 @@ _MOST_WAITING = 2000
 _BATCHES_BEFORE_ACK = 20
 _SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 0.5, 30.0
 _KEEPALIVE_S = 30
+_TURN_S = 5.0
+"""Real seconds after which the committing thread looks up from waiting, so that its progress shows."""
 
 
 class Broker(Struct, frozen=True):
@@ -83,6 +86,8 @@ class Ingest:
             threading.Thread(target=self._keep_connected, name="ingest-link", daemon=True),
             threading.Thread(target=self._commit, name="ingest-commit", daemon=True),
         )
+        self.turns = 0
+        """Grows with every piece of work that the committing thread begins, and while it waits for one."""
         self.failed = False
         """Ingest has ended by a bug; what vehicles publish is no longer taken."""
         self.counts: Counter[str] = Counter()
@@ -207,6 +212,11 @@ class Ingest:
                 self._say_link(connected=False, why=f"the connection ended: {reason}")
             ended.set()
 
+        def on_socket_open(_client: mqtt.Client, _userdata: object, connection: socket.socket) -> None:
+            # Otherwise the second of two small messages waits up to 40 ms for the peer's delayed TCP acknowledgement.
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+        client.on_socket_open = on_socket_open  # type: ignore[assignment]  # paho names three kinds of socket, all of which have it
         client.on_connect = on_connect
         client.on_subscribe = on_subscribe
         client.on_disconnect = on_disconnect
@@ -248,12 +258,14 @@ class Ingest:
         while True:
             with self._work:
                 while not (self._logs or self._words or self._greet or self._stop.is_set()):
-                    self._work.wait()
+                    self.turns += 1
+                    self._work.wait(_TURN_S)
                 if self._stop.is_set() and not (self._logs or self._words):
                     return
                 words, self._words = self._words, {}
                 logs = [self._logs.popleft() for _ in range(min(len(self._logs), _BATCHES_BEFORE_ACK))]
                 greet, self._greet = self._greet, False
+            self.turns += 1
             if greet:
                 for vehicle in sorted(self._known):
                     self._publish_ack(vehicle)

@@ -7,6 +7,7 @@ each van; `Feed` keeps the last events, so that a page that lost its stream is t
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import secrets
 import threading
 from collections import deque
@@ -34,6 +35,8 @@ class Changes:
         self._lock = threading.Lock()
         self._vehicles: set[str] = set()
         self._broker = False
+        self.looks = 0
+        """How often `take` was called: the pump's progress."""
 
     def note(self, vehicle: str, _what: str = "") -> None:
         """Something of this vehicle was committed."""
@@ -48,6 +51,7 @@ class Changes:
     def take(self) -> tuple[set[str], bool]:
         """The vehicles, and whether the broker's connection changed; both are forgotten here."""
         with self._lock:
+            self.looks += 1
             taken = (self._vehicles, self._broker)
             self._vehicles, self._broker = set(), False
         return taken
@@ -60,7 +64,7 @@ class Feed:
         self._run = secrets.token_hex(4)  # a restarted server must not take an older run's number for its own
         self._ring: deque[Told] = deque(maxlen=keep)
         self._last = 0
-        self._news = asyncio.Condition()
+        self._news = asyncio.Event()  # set, and replaced, by each event told
 
     @property
     def last_id(self) -> str:
@@ -75,8 +79,8 @@ class Feed:
         """Add an event; `data` is written as JSON."""
         self._last += 1
         self._ring.append(Told(self._last, kind, msgspec.json.encode(data).decode()))
-        async with self._news:
-            self._news.notify_all()
+        news, self._news = self._news, asyncio.Event()
+        news.set()
 
     def since(self, last_id: str) -> list[Told] | None:
         """The events after `last_id`; None where some of them are forgotten or the id is of another run."""
@@ -110,11 +114,8 @@ class Feed:
                 await self._wait(min(tick_s, _LOOK_EVERY_S))
 
     async def _wait(self, seconds: float) -> None:
-        async with self._news:
-            try:
-                await asyncio.wait_for(self._news.wait(), seconds)
-            except TimeoutError:
-                return
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._news.wait(), seconds)
 
 
 def _text(kind: str, data: str, number: str | None = None) -> str:

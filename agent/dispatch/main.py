@@ -14,7 +14,7 @@ import sys
 import threading
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Protocol, Self
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -32,6 +32,7 @@ from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_disp
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
+from agent.notify import Notifier
 from agent.plan import parse_plan
 from agent.records import Problem
 from agent.register import Register, parse_register
@@ -40,6 +41,7 @@ from agent.sites import Site, parse_sites
 log = logging.getLogger(__name__)
 _FORGET_EVERY_S = 3600.0
 _DAY_S = 86_400.0
+_LOOK_EVERY_S = 0.5
 
 
 class Loaded(Struct, frozen=True):
@@ -139,7 +141,7 @@ class Dispatch:
         self._socket = _listen(settings.server.host, settings.server.port)
         database = settings.server.database
         self.store = open_store(database if "://" in database else loaded.folder / database)
-        changes = Changes()
+        self._changes = changes = Changes()
         self.ingest = Ingest(
             self.store,
             loaded.broker,
@@ -203,9 +205,19 @@ class Dispatch:
         self.store.close()
 
     @property
+    def is_ready(self) -> bool:
+        """Whether the board answers by now."""
+        return self._server.started
+
+    @property
     def is_serving(self) -> bool:
         """Whether the board still answers and ingest still hears."""
         return self._threads[0].is_alive() and not self.ingest.failed
+
+    @property
+    def progress(self) -> tuple[int, int]:
+        """How far ingest's worker and the board's pump have come; both grow as long as neither hangs."""
+        return self.ingest.turns, self._changes.looks
 
     def __enter__(self) -> Self:
         return self.start()
@@ -261,12 +273,41 @@ def run(args: argparse.Namespace) -> int:
     except RoadtallyError as error:
         sys.stderr.write(f"{error}\n")
         return 2
+    notifier = Notifier()
     with dispatch:
         local = loaded.settings.is_local
         who = "this computer only" if local else "everybody on the network, as there is no log-in yet"
         sys.stderr.write(f"The board is at {dispatch.address} for {who}. Ctrl-C ends it.\n")
-        while not stop.wait(0.5):
-            if not dispatch.is_serving:
-                sys.stderr.write("The dispatch side has ended by itself; its log says why.\n")
-                return 1
-    return 0
+        ended_well = _watch(dispatch, notifier, stop)
+        notifier.stopping("committing what has come in")
+    return 0 if ended_well else 1
+
+
+class _Running(Protocol):
+    """What `_watch` sees of a Dispatch."""
+
+    @property
+    def address(self) -> str: ...
+    @property
+    def is_ready(self) -> bool: ...
+    @property
+    def is_serving(self) -> bool: ...
+    @property
+    def progress(self) -> tuple[int, int]: ...
+
+
+def _watch(dispatch: _Running, notifier: Notifier, stop: threading.Event, *, every_s: float = _LOOK_EVERY_S) -> bool:
+    """Tell the service manager how it goes until `stop`; false if the dispatch side has ended by itself."""
+    ready, told = False, dispatch.progress
+    while not stop.wait(every_s):
+        if not dispatch.is_serving:
+            sys.stderr.write("The dispatch side has ended by itself; its log says why.\n")
+            return False
+        if not ready and dispatch.is_ready:
+            ready = True
+            notifier.ready(f"the board is at {dispatch.address}")
+        progress = dispatch.progress
+        if all(now > before for now, before in zip(progress, told, strict=True)):
+            told = progress
+            notifier.alive()
+    return True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import re
@@ -10,16 +11,18 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import httpx
 import pytest
 
-from agent.dispatch.main import Dispatch, add_arguments, load, run
+from agent.dispatch.main import Dispatch, _watch, add_arguments, load, run
 from agent.dispatch.settings import DispatchSettings, parse_dispatch
 from agent.errors import ConfigError
 from agent.messages import decode_downlink
+from agent.notify import Notifier
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
 from tests.dispatch.scenario import full_day, pack, status, write_sites
 
@@ -142,14 +145,62 @@ def test_contents_are_put_in_force(tmp_path: Path, broker: Mosquitto, van_at: Ca
             assert len(sites.content["sites.geojson"]["features"]) == 4
 
 
+def test_the_watchdog_is_fed_by_progress_alone(tmp_path: Path) -> None:
+    """Where ingest's worker or the board's pump stands still, nothing says that the process is alive."""
+    for standing_still in ("ingest", "board", None):
+        watched = _Watched(standing_still)
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+            name = str(tmp_path / f"notify-{standing_still}")
+            manager.bind(name)
+            manager.settimeout(0.0)
+            assert not _watch(watched, Notifier({"NOTIFY_SOCKET": name}), threading.Event(), every_s=0.001)
+            told = []
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    told.append(manager.recv(4096))
+        assert told[0].startswith(b"READY=1")
+        assert told[1:] == ([] if standing_still else [b"WATCHDOG=1"] * (len(told) - 1))
+        assert (len(told) > 1) == (standing_still is None)
+
+
+class _Watched:
+    """A dispatch side of which a part may hang; it ends by itself after twenty looks."""
+
+    address = "http://127.0.0.1:1/"
+    is_ready = True
+
+    def __init__(self, standing_still: str | None) -> None:
+        self._standing_still = standing_still
+        self._looks = 0
+
+    @property
+    def is_serving(self) -> bool:
+        self._looks += 1
+        return self._looks < 20
+
+    @property
+    def progress(self) -> tuple[int, int]:
+        return (
+            0 if self._standing_still == "ingest" else self._looks,
+            0 if self._standing_still == "board" else self._looks,
+        )
+
+
 @pytest.mark.integration
 def test_the_command(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], Vehicle]) -> None:
-    """Started as a command it hears, shows and acknowledges, and SIGTERM ends it cleanly while a page is open."""
+    """Started as a command it hears, shows and acknowledges, and SIGTERM ends it cleanly while a page is open.
+
+    Its service manager is told ready, alive and stopping, as sd_notify(3) says.
+    """
     config = configure(tmp_path, broker)
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(str(tmp_path / "notify"))
+    manager.settimeout(15.0)
+    environ = os.environ | {"NOTIFY_SOCKET": str(tmp_path / "notify")}
     code = "import sys; from agent.dispatch.main import *; p = argparse.ArgumentParser(); add_arguments(p); "
     code += "sys.exit(run(p.parse_args()))"
     process = subprocess.Popen(
-        [sys.executable, "-c", code, "--config", str(config)], stderr=subprocess.PIPE, text=True, env=dict(os.environ)
+        [sys.executable, "-c", code, "--config", str(config)], stderr=subprocess.PIPE, text=True, env=environ
     )
     try:
         assert process.stderr is not None
@@ -157,6 +208,9 @@ def test_the_command(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], 
         address = re.search(r"http://127\.0\.0\.1:\d+/", said)
         assert address, said
         assert "this computer only" in said
+        assert manager.recv(4096).startswith(b"READY=1\nSTATUS=the board is at http://127.0.0.1:")
+        assert httpx.get(address[0]).status_code == 200
+        assert manager.recv(4096) == b"WATCHDOG=1"
         until(lambda: httpx.get(address[0] + "healthz").json()["broker"] == "connected", "the broker's connection")
         van, day = van_at("van-07"), full_day()
         van.say("log", pack(day.batches()[0]))
@@ -166,6 +220,10 @@ def test_the_command(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], 
             assert next(stream.iter_text()).startswith("retry:")
             process.terminate()
             assert process.wait(timeout=15) == 0
+        heard = b""
+        while not heard.startswith(b"STOPPING=1"):
+            heard = manager.recv(4096)
     finally:
+        manager.close()
         process.kill()
         process.communicate()
