@@ -74,8 +74,13 @@ class Itinerary(Struct, frozen=True):
         return self.segments[-1] if self.segments else None
 
 
-def apply_change(itinerary: Itinerary, change: Change, *, home: str | None, begin_s: float) -> Itinerary:
-    """Open and close segments as the van's state changes; `begin_s` is where the record begins."""
+def apply_change(
+    itinerary: Itinerary, change: Change, *, home: str | None, begin_s: float, is_new_day: bool = False
+) -> Itinerary:
+    """Open and close segments as the van's state changes; `begin_s` is where the record begins.
+
+    `is_new_day`: the local day is another than that of the trip's first departure, which without a home opens a trip.
+    """
     current = itinerary.current
     if change.state is State.STOPPED:
         if isinstance(current, Stop):
@@ -87,7 +92,7 @@ def apply_change(itinerary: Itinerary, change: Change, *, home: str | None, begi
         if isinstance(current, Leg):
             return itinerary
         at = begin_s if current is None else max(change.at_s, current.from_s)
-        return _depart(itinerary, current, at, home=home)
+        return _depart(itinerary, current, at, home=home, is_new_day=is_new_day)
     return itinerary
 
 
@@ -107,19 +112,21 @@ def _arrive(itinerary: Itinerary, leg: Leg, at_s: float, *, home: str | None) ->
             segments=(*itinerary.segments[:-2], again),
             retired=(*itinerary.retired, leg),
             leg_index=leg.index - 1,
-            trip_open=itinerary.trip_open and not (opened_trip and before.place.site == home),
+            # Only the record's first trip was not preceded by one, whose account the break to come must still close.
+            trip_open=itinerary.trip_open and not (opened_trip and leg.trip == 1 and before.place.site == home),
         )
     closed = replace(leg, to_s=at_s)
     return _open_stop(replace(itinerary, segments=(*itinerary.segments[:-1], closed)), at_s)
 
 
-def _depart(itinerary: Itinerary, stop: Stop | None, at_s: float, *, home: str | None) -> Itinerary:
+def _depart(
+    itinerary: Itinerary, stop: Stop | None, at_s: float, *, home: str | None, is_new_day: bool
+) -> Itinerary:
     segments = itinerary.segments
     if stop is not None:
         segments = (*segments[:-1], replace(stop, to_s=at_s))
-    fresh = not itinerary.trip_open or (
-        stop is not None and home is not None and stop.place.site == home and itinerary.leg_index > 0
-    )
+    ended = is_new_day if home is None else stop is not None and stop.place.site == home
+    fresh = not itinerary.trip_open or (ended and itinerary.leg_index > 0)
     trip = itinerary.trip + 1 if fresh else itinerary.trip
     index = 1 if fresh else itinerary.leg_index + 1
     leg = Leg(number=itinerary.legs + 1, from_s=at_s, trip=trip, index=index)

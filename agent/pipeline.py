@@ -27,12 +27,14 @@ from agent.motion import State as Doing
 from agent.places import choose_place, same_place
 from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
+from agent.presence.slots import Regimes
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
 from agent.state import Setup, State, regimes
+from agent.statements import SAME_TIME_S
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
 from agent.timeline import TimeEvent
-from agent.units import format_utc
+from agent.units import format_utc, parse_utc
 
 # The first manifest: after the sweep of 120 s and a round or two more (formats.md 7 allows three minutes).
 FIRST_S = 150.0
@@ -58,8 +60,8 @@ def step(setup: Setup, state: State, item: Input) -> tuple[State, tuple[Record, 
     state, before = _fire_due(setup, state, t)
     state = replace(state, axis=state.axis.advance(t))
     if isinstance(item, Inventory):
-        state, after = _inventory(setup, state, t, item), ()
-    elif isinstance(item, Fix):
+        return _inventory(setup, state, t, item), before
+    if isinstance(item, Fix):
         state, after = _fix(setup, state, t, item)
     elif isinstance(item, PortInput):
         state, after = _input(setup, state, t, item)
@@ -78,15 +80,18 @@ def finish(setup: Setup, state: State) -> tuple[State, tuple[Record, ...]]:
 
 
 def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, ...]]:
-    timeline = state.timeline.observe_boot(item.mono, item.utc)
+    timeline = state.timeline
+    if state.axis.bases:
+        # The boot before was alive until its last line: that bounds what no receiver's time binds.
+        timeline = timeline.observe_mono(state.axis.boot_of(state.axis.last_s)[1])
+    timeline = timeline.observe_boot(item.mono, item.utc)
     axis = state.axis.observe_boot(timeline.boot, item.mono)
     t = axis.last_s
     if state.belief is None:
         belief = begin(setup.model, at_s=t)
         motion = Motion(since_s=t, score_since_s=t, last_s=t)
         return replace(state, timeline=timeline, axis=axis, belief=belief, motion=motion, begin_s=t), ()
-    wired = setup.vehicle.inputs.doors is not None
-    belief = close(state.belief, model=setup.model, regimes=regimes(state, doors_wired=wired, home=setup.vehicle.home))
+    belief = close(state.belief, model=setup.model, regimes=_regimes(setup, state))
     gap_s = t - 0.5
     motion, changes = observe_boot(state.motion, t)
     state = replace(
@@ -113,11 +118,14 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
     for read in item.reads:
         if read.rssi > reads.get(read.epc, -999.0):
             reads[read.epc] = read.rssi
-    wired = setup.vehicle.inputs.doors is not None
     belief = hear(
-        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(state, doors_wired=wired, home=setup.vehicle.home)
+        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=_regimes(setup, state)
     )
     return replace(state, belief=belief)
+
+
+def _regimes(setup: Setup, state: State) -> Regimes:
+    return regimes(state, doors_wired=setup.vehicle.inputs.doors is not None, home=setup.vehicle.home)
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:
@@ -129,11 +137,11 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
     if trusted is None and timeline.trusted:
         trusted = t
         due = t + 1.0 if state.due_s is None or state.due_s > t + 1.0 else state.due_s
-        waiting = any(isinstance(s, Leg) and s.number not in state.ledger.manifests for s in state.itinerary.segments)
-        state = replace(state, due_s=due if waiting and _first_due(state, t) else state.due_s)
+        state = replace(state, timeline=timeline)
+        state = replace(state, due_s=due if _is_due(state, t) else state.due_s)
     motion, changes = observe_fix(state.motion, t, fix)
     state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
-    notices = tuple(_time_notice(setup, state, event) for event in told)
+    notices = tuple(_time_notice(setup, event) for event in told)
     state, records = _apply(setup, state, t, changes)
     current = state.itinerary.current
     if isinstance(current, Leg):
@@ -141,9 +149,10 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
             metres = distance_m(state.left.lat, state.left.lon, fix.lat, fix.lon)
             state = replace(state, itinerary=reach(state.itinerary, metres))
         halted = state.motion.state is Doing.HALTED and t - state.motion.since_s >= NEAR_FENCE_S
-        if halted and t >= state.place_s and state.motion.anchor is not None:
+        anchor = state.motion.anchor
+        if halted and t >= state.place_s and anchor is not None:
             state = replace(state, place_s=t + PLACE_S)
-            if choose_place(setup.sites, state.motion.anchor).site is not None:
+            if choose_place(setup.sites, anchor).site is not None:
                 motion, changes = confirm_near_fence(state.motion, t)
                 state, more = _apply(setup, replace(state, motion=motion), t, changes)
                 records += more
@@ -152,12 +161,18 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
     return state, notices + records
 
 
-def _first_due(state: State, t: float) -> bool:
-    """Is some leg's first manifest overdue, or its sweep over?"""
-    return any(
-        isinstance(s, Leg) and s.number not in state.ledger.manifests and (s.to_s is not None or t >= s.from_s + FIRST_S)
-        for s in state.itinerary.segments
-    )
+def _is_due(state: State, t: float) -> bool:
+    """Now that time is trusted: has a first manifest waited for that, or was one dated by the computer's own clock?"""
+    for leg in state.itinerary.segments:
+        if not isinstance(leg, Leg):
+            continue
+        told = state.ledger.manifests.get(leg.number)
+        if told is None and (leg.to_s is not None or t >= leg.from_s + FIRST_S):
+            return True
+        left_s = state.axis.moment(state.timeline, leg.from_s).utc_s
+        if told is not None and abs(parse_utc(told["departed"]["time"]) - left_s) > SAME_TIME_S:
+            return True
+    return False
 
 
 def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State, tuple[Record, ...]]:
@@ -196,7 +211,8 @@ def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[St
         "antenna_lost": f"Antenna {item.antenna} is lost.",
         "antenna_back": f"Antenna {item.antenna} is back.",
     }
-    return state, (_notice(setup, state, t, f"reader-{item.state}".replace("_", "-"), texts[item.state]),)
+    code = item.state.replace("_", "-") if "antenna" in item.state else f"reader-{item.state}"
+    return state, (_notice(setup, state, t, code, texts[item.state]),)
 
 
 def _time(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
@@ -215,13 +231,18 @@ def _apply(
         here = state.motion.anchor
         if isinstance(before.current, Leg) and state.left is not None and here is not None:
             before = reach(before, distance_m(state.left.lat, state.left.lon, here.lat, here.lon))
-        itinerary = apply_change(before, change, home=home, begin_s=state.begin_s)
+        itinerary = apply_change(
+            before, change, home=home, begin_s=state.begin_s, is_new_day=_is_new_day(state, change.at_s)
+        )
         if itinerary is before:
             continue
         state = replace(state, itinerary=itinerary)
         if isinstance(itinerary.current, Leg):
             leg = itinerary.current
-            state = replace(state, left=anchor, due_s=leg.from_s + FIRST_S, settle_s=None, place_s=0.0)
+            due = leg.from_s + FIRST_S
+            if state.due_s is not None and not state.timeline.trusted:
+                due = min(due, state.due_s)  # an earlier leg's manifest has waited for time long enough
+            state = replace(state, left=anchor, due_s=due, settle_s=None, place_s=0.0)
             if setup.plan_version is not None:
                 state = replace(state, plan_of={**state.plan_of, leg.number: setup.plan_version})
             continue
@@ -232,6 +253,13 @@ def _apply(
             state, said = _tell(setup, state, t, settle=False)
             records += said
     return state, records
+
+
+def _is_new_day(state: State, t: float) -> bool:
+    """Is it another day than the trip's? Days are UTC's, as they are in the names of trips without a home."""
+    moment = state.axis.moment(state.timeline, t)
+    name = state.trips.get(state.itinerary.trip)
+    return moment.trusted and name is not None and not name.startswith(format_utc(moment.utc_s)[: len("2026-03-02")])
 
 
 def _keep_published_index(state: State) -> State:
@@ -266,7 +294,9 @@ def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record
     records: tuple[Record, ...] = ()
     if state.due_s is not None and t >= state.due_s:
         at = max(state.due_s, state.axis.last_s)
-        state, said = _tell(setup, replace(state, due_s=None), at, settle=False)
+        leg = state.itinerary.current
+        swept = leg.from_s + FIRST_S if isinstance(leg, Leg) else at
+        state, said = _tell(setup, replace(state, due_s=swept if at < swept else None), at, settle=False)
         records += said
     if state.settle_s is not None and t >= state.settle_s:
         at = max(state.settle_s, state.axis.last_s)
@@ -295,21 +325,30 @@ def _tell(
 ) -> tuple[State, tuple[Record, ...]]:
     """State what is known, unless time is not trusted yet and there is still time to wait for that."""
     legs = [s for s in state.itinerary.segments if isinstance(s, Leg)]
-    if not legs:
+    if not legs and not state.itinerary.retired:
         return state, ()
     if not state.timeline.trusted and not forced:
         unpublished = [leg for leg in legs if leg.number not in state.ledger.manifests]
-        last = max((leg.from_s + UNTRUSTED_S for leg in unpublished), default=None)
+        last = min((leg.from_s + UNTRUSTED_S for leg in unpublished), default=None)
         if last is None or t < last:
             return replace(state, due_s=last), ()
     state = replace(state, axis=state.axis.advance(t))
-    current = state.itinerary.current
-    ended = isinstance(current, Stop) and current.place.site == setup.vehicle.home and not settle
+    ended = not settle and bool(legs) and _has_ended(setup, state, legs[-1])
     state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced or over)
     state = replace(state, itinerary=replace(state.itinerary, retired=()))
     if ended:
         state = _forget(setup, remember_driven(setup, state), legs[-1])
     return state, records
+
+
+def _has_ended(setup: Setup, state: State, last: Leg) -> bool:
+    """The trip is over: the van is home; without a home, the first leg of another day is."""
+    stop = state.itinerary.current
+    if not isinstance(stop, Stop):
+        return False
+    if setup.vehicle.home is None:
+        return last.index == 1 and last.trip > 1
+    return stop.place.site == setup.vehicle.home
 
 
 def _forget(setup: Setup, state: State, last: Leg) -> State:
@@ -348,7 +387,7 @@ def _notice(setup: Setup, state: State, t: float, code: str, text: str) -> Recor
     return Record("notice", {"notice": code, "at": at, "vehicle": setup.vehicle.id, "text": text})
 
 
-def _time_notice(setup: Setup, state: State, event: TimeEvent) -> Record:
+def _time_notice(setup: Setup, event: TimeEvent) -> Record:
     at = None if event.utc_s is None else format_utc(event.utc_s)
     return Record("notice", {"notice": event.code, "at": at, "vehicle": setup.vehicle.id, "text": event.text})
 

@@ -6,7 +6,7 @@ Pure: gives a new state and the records that it takes to bring what was stated i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from agent import epcis
 from agent.axis import Moment
-from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
+from agent.custody import ABOARD, Account, Move, find_moves, lay_marks
 from agent.itinerary import Leg, Place, Stop
 from agent.planning import compare_with_plan
 from agent.presence.belief import assess
@@ -104,7 +104,7 @@ class Tally:
                 )
         now = assessment.aboard[assessment.marks[-1]]
         self.state = state
-        return self._state(marks, accounts, moves, on_legs, now)
+        return self._state(accounts, moves, on_legs, now)
 
     def _window_from(self, *, whole: bool) -> float:
         segments = self.state.itinerary.segments
@@ -116,7 +116,6 @@ class Tally:
 
     def _state(
         self,
-        marks: Sequence[Mark],
         accounts: Sequence[Account],
         moves: Sequence[Move],
         on_legs: Sequence[LegBelief],
@@ -125,7 +124,6 @@ class Tally:
         state = self.state
         badges = {item.leg.number: self._badges(item) for item in on_legs}
         stops = {s.number: s for s in state.itinerary.segments if isinstance(s, Stop)}
-        leg_after = {m.leg: m for m in marks if m.kind == "leg"}
         drafts: list[Draft] = []
         for move in moves:
             listing = self.setup.register.find(move.tag)
@@ -134,25 +132,11 @@ class Tally:
             drafts.append(self._moved(move, listing, stops[move.stop], self._badges_at(move, stops, badges)))
         for item in on_legs:
             drafts.extend(self._driven(item, badges[item.leg.number]))
-        open_parts = {(a.stop, a.part) for a in accounts if a.open}
-        closed_parts = {(a.stop, a.part) for a in accounts} - open_parts
-        assert state.belief is not None  # noqa: S101 - run() looked
-        back = {tag for tag, p in zip(state.belief.tags, now, strict=True) if p >= ABOARD}
-        withdraw: list[Key] = []
-        for key in state.ledger.events:
-            if key[0] in {"load", "unload"}:
-                part = (key[1], key[2])
-                if part in closed_parts or (part in open_parts and key[3] in back):
-                    withdraw.append(key)
-            elif key[0] == "departed" and key[1] in leg_after:
-                withdraw.append(key)
-        for leg in state.itinerary.retired:
-            withdraw += [key for key in (("departed", leg.number), ("arrived", leg.number)) if key in state.ledger.events]
         drafts.sort(key=lambda draft: (draft.at_s, draft.kind, str(draft.key)))
         ledger, events = state_events(
             state.ledger,
             drafts,
-            withdraw=withdraw,
+            withdraw=self._to_withdraw(accounts, {item.leg.number for item in on_legs}, now),
             vehicle_epc=self.setup.vehicle.epc,
             issued_s=self.issued_s,
         )
@@ -171,6 +155,27 @@ class Tally:
             state = replace(state, ledger=ledger)
             records.extend(said)
         return state, tuple(records)
+
+    def _to_withdraw(
+        self, accounts: Sequence[Account], legs: Collection[int], now: np.ndarray[Any, np.dtype[np.float32]]
+    ) -> list[Key]:
+        """What falls unless it is drafted again: all that this window speaks of, and what legs that were none left."""
+        state = self.state
+        assert state.belief is not None  # noqa: S101 - run() looked
+        open_parts = {(a.stop, a.part) for a in accounts if a.open}
+        closed_parts = {(a.stop, a.part) for a in accounts} - open_parts
+        back = {tag for tag, p in zip(state.belief.tags, now, strict=True) if p >= ABOARD}
+        fallen: list[Key] = []
+        for key in state.ledger.events:
+            if key[0] in {"load", "unload"}:
+                part = (key[1], key[2])
+                if part in closed_parts or (part in open_parts and key[3] in back):
+                    fallen.append(key)
+            elif key[0] == "departed" and key[1] in legs:
+                fallen.append(key)
+        for leg in state.itinerary.retired:
+            fallen += [key for key in (("departed", leg.number), ("arrived", leg.number)) if key in state.ledger.events]
+        return fallen
 
     def _badges(self, item: LegBelief) -> tuple[epcis.Confident, ...]:
         assert self.state.belief is not None  # noqa: S101 - run() looked
@@ -219,7 +224,7 @@ class Tally:
             not_after_s=move.not_after_s,
             place=self._place(stop.place, move.at_t_s),
             children=(epcis.Confident(listing.epc, move.p),),
-            badges=badges,
+            badges=badges if self._working(move.at_t_s) else (),
         )
 
     def _driven(self, item: LegBelief, badges: tuple[epcis.Confident, ...]) -> list[Draft]:
@@ -242,7 +247,8 @@ class Tally:
             utc_s, low, high = self._bounds(leg.to_s, error_s=DRIVEN_S)
             place = self._place(after.place, leg.to_s)
             if place.location_uri is not None or place.geo is not None:
-                drafts.append(Draft(("arrived", leg.number), "arrived", utc_s, low, high, place, (), badges))
+                seen = badges if self._working(leg.to_s) else ()
+                drafts.append(Draft(("arrived", leg.number), "arrived", utc_s, low, high, place, (), seen))
         return drafts
 
     def _items(self, item: LegBelief) -> list[tuple[Listing, str, float]]:
@@ -272,15 +278,15 @@ class Tally:
         for listing, tag, p in self._items(item):
             line: dict[str, Any] = {"epc": listing.epc, "tag": tag, "name": listing.name, "confidence": round(p, 4)}
             lines.append(line | {"loaded": self._loaded(state, tag, leg)})
-        unlisted = []
+        unlisted: list[dict[str, Any]] = []
         doubt = 1.0
         for number in range(1, len(state.belief.tags)):
             p, tag = float(item.p[number]), state.belief.tags[number]
-            listing = self.setup.register.find(tag)
-            if listing is None:
+            known = self.setup.register.find(tag)
+            if known is None:
                 if p >= ABOARD:
                     unlisted.append({"tag": tag, "confidence": round(p, 4)})
-            elif listing.kind == "item":
+            elif known.kind == "item":
                 doubt *= max(p, 1 - p)
         body: dict[str, Any] = {
             "manifest": f"{self.setup.vehicle.id}/{trip}/{leg.index}",
@@ -302,9 +308,9 @@ class Tally:
         """Where this item was last loaded before a leg; None for what was aboard when the tool first ran."""
         latest: Draft | None = None
         for key, stated in state.ledger.events.items():
-            if key[0] == "load" and key[3] == tag and stated.draft.at_s <= self.utc(leg.from_s) + 60.0:
-                if latest is None or stated.draft.at_s > latest.at_s:
-                    latest = stated.draft
+            before = key[0] == "load" and key[3] == tag and stated.draft.at_s <= self.utc(leg.from_s) + 60.0
+            if before and (latest is None or stated.draft.at_s > latest.at_s):
+                latest = stated.draft
         if latest is None:
             return None
         sites = {site_uri(site): site.id for site in self.setup.site_of.values()}
