@@ -90,6 +90,8 @@ def decode(core: bytes, blocks: Mapping[int, bytes] | Sequence[tuple[int, bytes]
     by_number = dict(blocks)
     try:
         read = _CORE.decode(zlib.decompress(core))
+        if read.version != VERSION:
+            raise ValueError(f"version {read.version}, this program writes {VERSION}")  # noqa: TRY301 - told as the rest
         slots: tuple[Slot, ...] = ()
         for number in range(read.first_block, read.first_block + read.blocks):
             slots += _SLOTS.decode(zlib.decompress(by_number[number]))

@@ -1,0 +1,180 @@
+"""A state written down and read again goes on as if nothing had happened."""
+
+from __future__ import annotations
+
+import zlib
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from agent.checkpoint import BLOCK_SLOTS, VERSION, Written, decode, encode
+from agent.errors import StoreError
+from agent.pipeline import finish, step
+from agent.records import Input, Record
+from agent.state import State
+from tests.days import Scene, setup_of
+from tests.test_pipeline import delivery, loaded_at_depot
+
+SETUP = setup_of()
+
+
+def through(inputs: list[Input], state: State | None = None) -> tuple[State, list[Record]]:
+    """The state after some inputs, with all that was said."""
+    now, said = state or State(), []
+    for one in inputs:
+        now, records = step(SETUP, now, one)
+        said += records
+    return now, said
+
+
+def raw(state: State) -> dict[str, Any]:
+    """A checkpoint's core as plain values."""
+    core, _, _ = encode(state, Written())
+    found: dict[str, Any] = msgspec.msgpack.decode(zlib.decompress(core), strict=False)
+    return found
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    """A delivery."""
+    return delivery()
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.35, 0.6, 0.9])
+def test_going_on_from_a_checkpoint_is_going_on(scene: Scene, share: float) -> None:
+    """Cut anywhere, written, read, and gone on with: the very same records for the rest of the day, byte for byte."""
+    at = int(len(scene.inputs) * share)
+    state, _ = through(scene.inputs[:at])
+    core, blocks, written = encode(state, Written())
+    again, read = decode(core, blocks)
+    assert read == written
+    one, said = through(scene.inputs[at:], state)
+    other, repeated = through(scene.inputs[at:], again)
+    said += finish(SETUP, one)[1]
+    repeated += finish(SETUP, other)[1]
+    assert msgspec.json.encode(repeated) == msgspec.json.encode(said)
+    if share == 0.1:
+        assert len(said) > 10
+
+
+def test_a_checkpoint_of_a_checkpoint_is_the_same(scene: Scene) -> None:
+    """Writing what was read gives the same bytes: nothing is lost on the way."""
+    state, _ = through(scene.inputs[:1200])
+    core, blocks, _ = encode(state, Written())
+    again, _ = decode(core, blocks)
+    assert encode(again, Written())[:2] == (core, blocks)
+
+
+def test_blocks_are_written_once() -> None:
+    """Closed slots go out in blocks of a fixed size, each once; the core holds the rest."""
+    inputs = Scene().hear("case-1").stay(3600).inputs
+    written = Written()
+    blocks: dict[int, bytes] = {}
+    now = State()
+    sizes = []
+    for start in range(0, len(inputs), 600):
+        now, _ = through(inputs[start : start + 600], now)
+        core, new, written = encode(now, written)
+        assert not blocks.keys() & dict(new).keys()
+        blocks |= dict(new)
+        sizes.append(len(core))
+    assert now.belief is not None
+    assert list(blocks) == list(range(1, len(now.belief.slots) // BLOCK_SLOTS + 1))
+    assert written.slots == BLOCK_SLOTS * len(blocks)
+    again, read = decode(core, blocks)
+    assert read == written
+    assert again.belief is not None
+    assert [slot.to_s for slot in again.belief.slots] == [slot.to_s for slot in now.belief.slots]
+    assert (again.belief.forward == now.belief.forward).all()
+
+
+def test_forgetting_begins_the_blocks_anew() -> None:
+    """The trip's end drops old slots: blocks go on under higher numbers, and those before can go."""
+    scene = loaded_at_depot().stay(2400).drive("hall").stay(400).drive("depot")
+    before, _ = through(scene.inputs)
+    _, blocks, written = encode(before, Written())
+    assert blocks
+    done = len(scene.inputs)
+    after, _ = through(scene.stay(120).inputs[done:], before)
+    assert before.belief is not None
+    assert after.belief is not None
+    assert after.belief.era == before.belief.era + 1
+    core, new, later = encode(after, written)
+    assert later.first_block == written.first_block + written.blocks
+    assert all(number >= later.first_block for number, _ in new)
+    again, _ = decode(core, new)
+    assert again.belief is not None
+    assert len(again.belief.slots) == len(after.belief.slots)
+
+
+def test_an_empty_state_is_kept_too() -> None:
+    """Nothing heard yet: a core and no blocks."""
+    core, blocks, written = encode(State(), Written())
+    again, read = decode(core, blocks)
+    assert (blocks, written, read) == ((), Written(), Written())
+    assert again.belief is None
+
+
+def test_a_core_from_before_a_key_was_added_still_reads(scene: Scene) -> None:
+    """A key that a later version added takes its default: an upgrade goes on where the old version stood."""
+    state, _ = through(scene.inputs[:600])
+    document = raw(state)
+    for key in ("driven", "trusted_s", "plan_of", "filled", "left"):
+        document["state"].pop(key, None)
+    document["state"]["key-of-a-later-version"] = [1, 2]
+    again, _ = decode(zlib.compress(msgspec.msgpack.encode(document)), ())
+    assert again.driven == ()
+    assert again.itinerary == state.itinerary
+    assert again.belief is not None
+    assert state.belief is not None
+    assert np.array_equal(again.belief.forward, state.belief.forward)
+
+
+def _damaged(core: bytes) -> dict[str, bytes]:
+    whole = zlib.decompress(core)
+    document = msgspec.msgpack.decode(whole)
+    return {
+        "empty": b"",
+        "no zlib": b"roadtally",
+        "cut": core[: len(core) // 2],
+        "a bit": core[:50] + bytes([core[50] ^ 4]) + core[51:],
+        "no core": zlib.compress(msgspec.msgpack.encode([1, 2, 3])),
+        "short array": zlib.compress(
+            msgspec.msgpack.encode(
+                document | {"state": document["state"] | {"belief": document["state"]["belief"] | {"forward": ["<f8"]}}}
+            )
+        ),
+        "odd array": zlib.compress(
+            msgspec.msgpack.encode(
+                document
+                | {
+                    "state": document["state"]
+                    | {"belief": document["state"]["belief"] | {"forward": ["x", "y", 1, b""]}}
+                }
+            )
+        ),
+        "later version": zlib.compress(msgspec.msgpack.encode(document | {"version": VERSION + 1})),
+        "missing block": zlib.compress(msgspec.msgpack.encode(document | {"blocks": 3})),
+    }
+
+
+@pytest.mark.parametrize("how", ["empty", "no zlib", "cut", "a bit", "no core", "short array", "odd array",
+                                 "later version", "missing block"])  # fmt: skip
+def test_what_cannot_be_read_is_a_store_error(scene: Scene, how: str) -> None:
+    """Cut, flipped, foreign, of a later version or without its blocks: it says so, and the tally begins anew."""
+    state, _ = through(scene.inputs[:600])
+    core, blocks, _ = encode(state, Written())
+    with pytest.raises(StoreError, match="the tally begins anew"):
+        decode(_damaged(core)[how], blocks)
+
+
+@pytest.mark.parametrize("step_bytes", [97])
+def test_a_core_cut_at_any_byte_is_a_store_error(scene: Scene, step_bytes: int) -> None:
+    """However little is missing."""
+    state, _ = through(scene.inputs[:300])
+    core, blocks, _ = encode(state, Written())
+    for length in range(0, len(core), step_bytes):
+        with pytest.raises(StoreError):
+            decode(core[:length], blocks)
