@@ -56,7 +56,6 @@ class DriverNotice(Struct, frozen=True):
     working_hours: str | None = None
     keep_days: int = 90
     keep_badges_days: int = 14
-    van_keep_positions_days: int = VanPrivacy().keep_positions_days
     van_keep_reads_days: int = VanPrivacy().keep_reads_days
 
 
@@ -160,7 +159,7 @@ class _Pages:
         common = {
             "now_s": now_s,
             "moment": moment,
-            "zone": local.tzname() or "",
+            "zone": words.zone_name(local),
             "offset_s": offset.total_seconds(),
             "broker": self._board.broker(),
             "open_to_network": self._board.open_to_network,

@@ -12,18 +12,25 @@ import msgspec
 import sqlalchemy as sa
 from msgspec import Struct
 
+from agent.bodies import Status
 from agent.dispatch.places import Places
 from agent.dispatch.views import (
     BadgeView,
+    ComputerView,
     EventItemView,
     EventView,
     LoadedView,
     ManifestView,
     NoticeView,
+    RefusedView,
     RevisionView,
+    UnlistedView,
+    VisitView,
 )
 from agent.dispatch.words import seconds_of, step, void_reason
 from agent.ledger import parse_event
+
+_RECEIVER = {"ok": "has a fix", "no fix": "has no fix", "silent": "is silent"}
 
 
 class Names:
@@ -57,6 +64,11 @@ class _Item(Struct, frozen=True):
     loaded: _Moment | None = None
 
 
+class _Unlisted(Struct, frozen=True):
+    tag: str
+    confidence: float | None = None
+
+
 class _Manifest(Struct, frozen=True):
     departed: _Moment
     arrived: _Moment | None = None
@@ -65,9 +77,12 @@ class _Manifest(Struct, frozen=True):
     certain: bool = False
     items: tuple[_Item, ...] = ()
     badges: tuple[_Badge, ...] = ()
-    unlisted: tuple[Any, ...] = ()
+    unlisted: tuple[_Unlisted, ...] = ()
+    plan_version: int | None = None
     short: tuple[dict[str, Any], ...] = ()
     over: tuple[dict[str, Any], ...] = ()
+    substituted: tuple[dict[str, Any], ...] = ()
+    not_checked: tuple[dict[str, Any], ...] = ()
 
 
 def manifest_view(revisions: Sequence[sa.Row[Any]], places: Places, names: Names) -> ManifestView:
@@ -91,9 +106,12 @@ def manifest_view(revisions: Sequence[sa.Row[Any]], places: Places, names: Names
         certain=document.certain,
         items=tuple(_loaded(each, places, names) for each in sorted(document.items, key=lambda each: each.name)),
         badges=tuple(BadgeView(each.epc, each.name or each.epc, each.confidence) for each in document.badges),
-        unlisted=len(document.unlisted),
+        unlisted=tuple(UnlistedView(each.tag, each.confidence) for each in document.unlisted),
+        plan_version=document.plan_version,
         short=tuple(_planned(each, names) for each in document.short),
         over=tuple(_planned(each, names) for each in document.over),
+        substituted=tuple(_substituted(each, names) for each in document.substituted),
+        not_checked=tuple(_not_checked(each, names) for each in document.not_checked),
         revisions=tuple(_revision(row) for row in revisions),
         problem=problem,
     )
@@ -123,6 +141,16 @@ def _planned(each: Mapping[str, Any], names: Names) -> str:
     return f"{each.get('quantity', 1)} × {each.get('type', 'not told')}"  # noqa: RUF001 - times, as one writes it
 
 
+def _substituted(each: Mapping[str, Any], names: Names) -> str:
+    stands_in, wanted = (names.of(str(each.get(key) or "not told")) for key in ("epc", "for"))
+    return f"{stands_in} for {wanted}"
+
+
+def _not_checked(each: Mapping[str, Any], names: Names) -> str:
+    what = _planned(each, names) if "epc" in each or "type" in each else f"line {each.get('line') or 'not told'}"
+    return f"{what} ({each.get('why') or 'no reason told'})"
+
+
 def _revision(row: sa.Row[Any]) -> RevisionView:
     body = msgspec.json.decode(row.body)
     return RevisionView(row.revision, seconds_of(body.get("issued")), len(body["items"]), body.get("certain") is True)
@@ -143,7 +171,49 @@ def event_view(row: sa.Row[Any], places: Places, names: Names, *, only: str | No
         items=tuple(EventItemView(epc, names.of(epc), p) for epc, p in listed if only in (None, epc)),
         voided=row.voided,
         void_reason=void_reason(row.void_reason) if row.voided else None,
-        voided_s=row.void_declared_s,
+        declared_s=row.void_declared_s,
+    )
+
+
+def visits(events: Sequence[EventView]) -> tuple[VisitView, ...]:
+    """Events by stays at a place, all newest first; an arrival or another place begins a new stay."""
+    groups: list[list[EventView]] = []
+    for event in sorted(events, key=lambda each: (each.time_s, each.step != "arrived", each.step == "departed")):
+        begins = not groups or event.place != groups[-1][-1].place or (event.step == "arrived" and not event.voided)
+        if begins:
+            groups.append([])
+        groups[-1].append(event)
+    return tuple(_visit(tuple(reversed(group))) for group in reversed(groups))
+
+
+def _visit(group: tuple[EventView, ...]) -> VisitView:
+    stands = tuple(event for event in group if not event.voided)
+    return VisitView(
+        place=group[0].place,
+        from_s=(stands or group)[-1].time_s,
+        to_s=(stands or group)[0].time_s,
+        loaded=sum(len(event.items) for event in stands if event.step == "loaded"),
+        unloaded=sum(len(event.items) for event in stands if event.step == "unloaded"),
+        events=stands,
+        taken_back=tuple(event for event in group if event.voided),
+    )
+
+
+def computer_view(status: Status) -> ComputerView:
+    """What a `status` body says of the van's computer."""
+    holding = status.holding
+    held = {"sites": holding.sites, "register": holding.register, "plan": holding.plan, "settings": holding.settings}
+    reader, gps = status.reader, status.gps
+    return ComputerView(
+        program=status.program,
+        boot=status.boot,
+        started_s=seconds_of(status.since),
+        reader=None if reader is None else reader.state,
+        receiver=None if gps is None else _RECEIVER[gps.state],
+        last_fix_s=None if gps is None else seconds_of(gps.last_fix),
+        backlog=status.backlog,
+        holds=tuple(f"{what} version {each.version}" for what, each in held.items() if each.version is not None),
+        refused=tuple(RefusedView(each.what, each.version, each.reasons) for each in holding.refused),
     )
 
 

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from agent.bodies import Aboard, Position, Status
 from agent.dispatch import schema
-from agent.dispatch.documents import Names, event_view, manifest_view, notice_view
+from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import (
@@ -145,6 +145,9 @@ class Queries:
             at_s = None if cargo is None else seconds_of(cargo.at) or row.aboard_s
             record, clash = schema.record.c, schema.clash.c
             names = self._names(connection)
+            events = self._events(connection, names, schema.event.c.vehicle == vehicle)
+            status = _read(row.status, Status)
+            manifests, withdrawn = self._manifests(connection, vehicle, names)
             clashes = connection.execute(sa.select(sa.func.count()).where(clash.vehicle == vehicle)).scalar()
             unused = connection.execute(
                 sa.select(sa.func.count()).where(record.vehicle == vehicle, record.refused.is_not(None))
@@ -154,8 +157,12 @@ class Queries:
                 at_s=at_s,
                 items=() if cargo is None else self._aboard(cargo, at_s, names),
                 badges=() if cargo is None else tuple(BadgeView(each.epc, each.name, each.p) for each in cargo.badges),
-                manifests=self._manifests(connection, vehicle, names),
-                events=self._events(connection, names, schema.event.c.vehicle == vehicle),
+                manifests=manifests,
+                withdrawn=withdrawn,
+                events=events,
+                visits=visits(events),
+                more_events=len(events) == _MOST_EVENTS,
+                computer=None if status is None else computer_view(status),
                 record=_records(connection, vehicle),
                 clashes=clashes or 0,
                 unused=unused or 0,
@@ -183,12 +190,13 @@ class Queries:
     def manifest(self, vehicle: str, manifest: str) -> ManifestView | None:
         """One leg's manifest as it stands; None where there is none, or it was withdrawn."""
         with self._store.reading() as connection:
-            found = self._manifests(connection, vehicle, self._names(connection), only=manifest)
+            found, _ = self._manifests(connection, vehicle, self._names(connection), only=manifest)
         return found[0] if found else None
 
     def _manifests(
         self, connection: sa.Connection, vehicle: str, names: Names, *, only: str | None = None
-    ) -> tuple[ManifestView, ...]:
+    ) -> tuple[tuple[ManifestView, ...], tuple[str, ...]]:
+        """The newest legs that stand, and the names of those among them that proved to be none."""
         table = schema.manifest.c
         latest = sa.select(table.manifest).where(table.vehicle == vehicle)
         if only is not None:
@@ -203,7 +211,8 @@ class Queries:
         standing = sorted(
             (rows for rows in legs.values() if not rows[-1].withdrawn), key=lambda rows: -float(rows[-1].departed_s)
         )
-        return tuple(manifest_view(rows, self._places, names) for rows in standing)
+        withdrawn = tuple(sorted(name for name, rows in legs.items() if rows[-1].withdrawn))
+        return tuple(manifest_view(rows, self._places, names) for rows in standing), withdrawn
 
     # -- items ---------------------------------------------------------------------------------------------------------
 
@@ -259,6 +268,9 @@ def _not_read(cargo: Aboard | None, status: Status | None) -> tuple[NotReadView,
     reader = None if status is None else status.reader
     if reader is not None and reader.state == "down" and not found:
         found.append(NotReadView("the reader is down", seconds_of(reader.not_read_since)))
+    if status is not None and status.gps is not None and status.gps.state != "ok":
+        told = {"no fix": "places: the receiver has no fix", "silent": "places: the receiver is silent"}
+        found.append(NotReadView(told[status.gps.state], seconds_of(status.gps.last_fix)))
     if reader is not None and reader.antennas_lost:
         lost = ", ".join(map(str, reader.antennas_lost))
         found.append(NotReadView(f"antenna {lost} is lost"))

@@ -48,7 +48,6 @@ class PrivacySettings(Struct, frozen=True):
     working_hours: str | None = None
     keep_days: int = 90
     keep_badges_days: int = 14
-    van_keep_positions_days: int = Privacy().keep_positions_days
     van_keep_reads_days: int = Privacy().keep_reads_days
 
 
@@ -101,7 +100,6 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "working_hours": Key('a text for the driver\'s notice such as "Mon to Fri, 06:00 to 19:00"', text),
         "keep_days": _DAYS,
         "keep_badges_days": _DAYS,
-        "van_keep_positions_days": _DAYS,
         "van_keep_reads_days": _DAYS,
     },
 }

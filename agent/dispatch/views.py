@@ -111,6 +111,13 @@ class RevisionView(Struct, frozen=True):
     certain: bool
 
 
+class UnlistedView(Struct, frozen=True):
+    """A tag aboard that the register does not list."""
+
+    tag: str
+    p: float | None
+
+
 class ManifestView(Struct, frozen=True, kw_only=True):
     """A leg's manifest in its highest revision; `problem` tells why it cannot be shown, if so."""
 
@@ -126,9 +133,12 @@ class ManifestView(Struct, frozen=True, kw_only=True):
     certain: bool
     items: tuple[LoadedView, ...]
     badges: tuple[BadgeView, ...]
-    unlisted: int
+    unlisted: tuple[UnlistedView, ...]
+    plan_version: int | None
     short: tuple[str, ...]
     over: tuple[str, ...]
+    substituted: tuple[str, ...]
+    not_checked: tuple[str, ...]
     revisions: tuple[RevisionView, ...]
     problem: str | None = None
 
@@ -154,7 +164,22 @@ class EventView(Struct, frozen=True, kw_only=True):
     items: tuple[EventItemView, ...]
     voided: bool
     void_reason: str | None
-    voided_s: float | None
+    declared_s: float | None
+
+
+class VisitView(Struct, frozen=True, kw_only=True):
+    """What happened at one place in one go, newest first; `loaded` and `unloaded` count the items that stand.
+
+    `events` are those that stand, `taken_back` those that no longer do.
+    """
+
+    place: str
+    from_s: float
+    to_s: float
+    loaded: int
+    unloaded: int
+    events: tuple[EventView, ...]
+    taken_back: tuple[EventView, ...]
 
 
 class RecordView(Struct, frozen=True):
@@ -175,6 +200,28 @@ class NoticeView(Struct, frozen=True):
     at_s: float | None
 
 
+class RefusedView(Struct, frozen=True):
+    """A version of sites, register, plan or settings that the van did not take into use, and why."""
+
+    what: str
+    version: int | None
+    reasons: tuple[str, ...]
+
+
+class ComputerView(Struct, frozen=True, kw_only=True):
+    """What the van's computer last said of itself; `holds` are the versions in use, in words."""
+
+    program: str | None
+    boot: int | None
+    started_s: float | None
+    reader: str | None
+    receiver: str | None
+    last_fix_s: float | None
+    backlog: int | None
+    holds: tuple[str, ...]
+    refused: tuple[RefusedView, ...]
+
+
 class VanPage(Struct, frozen=True, kw_only=True):
     """All of one van."""
 
@@ -183,7 +230,11 @@ class VanPage(Struct, frozen=True, kw_only=True):
     items: tuple[AboardView, ...]
     badges: tuple[BadgeView, ...]
     manifests: tuple[ManifestView, ...]
+    withdrawn: tuple[str, ...]
     events: tuple[EventView, ...]
+    visits: tuple[VisitView, ...]
+    more_events: bool
+    computer: ComputerView | None
     record: tuple[RecordView, ...]
     clashes: int
     unused: int

@@ -18,6 +18,7 @@ _CONFIDENCE = (
     (0.5, "more likely than not"),
     (0.2, "doubtful"),
 )
+_LEAST_SAID, _FINE_FROM, _MOST_SAID = 0.01, 0.99, 0.9995
 _VOID_REASONS = {"incorrect_data": "it was wrong", "did_not_occur": "it did not happen"}
 
 
@@ -29,11 +30,18 @@ def confidence(p: float | None) -> str:
 
 
 def figure(p: float | None) -> str:
-    """A probability as a percentage that never rounds up to certainty: `99.87 %`."""
+    """A probability as a percentage, cut off and never rounded up: `86 %`, `99.8 %`, `over 99.9 %`, `under 1 %`.
+
+    Vehicles round to four decimals, so that not even a 1 is certainty.
+    """
     if p is None:
         return ""
-    percent = int(p * 10_000 + 1e-9) / 100
-    return f"{percent:g} %"
+    if p < _LEAST_SAID:
+        return "under 1 %"
+    if p >= _MOST_SAID:
+        return "over 99.9 %"
+    tenths = int(p * 1000 + 1e-9)
+    return f"{tenths / 10:.1f} %" if p >= _FINE_FROM else f"{tenths // 10} %"
 
 
 def age(seconds: float) -> str:
@@ -56,6 +64,12 @@ def clock_time(utc_s: float, *, now_s: float, zone: tzinfo) -> str:
     moment, today = (datetime.fromtimestamp(each, tz=UTC).astimezone(zone) for each in (utc_s, now_s))
     text = moment.strftime("%H:%M")
     return text if moment.date() == today.date() else f"{moment:%a} {moment.day} {moment:%b %Y}, {text}"
+
+
+def zone_name(moment: datetime) -> str:
+    """What a clock's zone is called: `CET`, or `UTC-01` where the zone has no letters of its own."""
+    name = moment.tzname() or ""
+    return f"UTC{name}" if name[:1] in ("+", "-") else name
 
 
 def rfc3339(utc_s: float) -> str:

@@ -15,13 +15,15 @@ import httpx
 import pytest
 
 from agent.dispatch.board import Board, DriverNotice, create_app
+from agent.dispatch.documents import visits
 from agent.dispatch.live import Changes
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.store import DispatchStore, open_store
-from agent.dispatch.views import BrokerLink
+from agent.dispatch.views import BrokerLink, EventItemView, EventView
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.sites import parse_sites
+from agent.units import format_utc
 from tests.dispatch.scenario import (
     DAY_S,
     HOSTILE,
@@ -152,10 +154,14 @@ def test_a_van(ask: Ask, store: DispatchStore) -> None:
     assert "Revision 1, issued 07:02: 12 items, not yet sure" in text
     assert "Revision 2, issued 07:02: 12 items, certain (this one stands)" in text
     assert "already aboard when first tallied" in text
-    assert "1 tag aboard that the register does not list" in text
-    assert (
-        "Taken back unloaded at Tern Street Playhouse, 07:37 between 07:36 and 07:37 it was wrong, said 08:03" in text
-    )
+    tag = "1 tag aboard that the register does not list: 300833B2DDD9014000000000 (more likely than not 71 %)"
+    assert tag in text
+    assert "Tern Street Playhouse 07:35 to 08:00 · 4 unloaded, 0 loaded · 1 taken back" in text
+    wrong = f"Taken back unloaded {item(11)['name']} 07:37 between 07:36 and 07:37 more likely than not 62 %"
+    assert f"{wrong} it was wrong, said 08:03" in text
+    assert "Reader up; receiver has a fix" in text
+    assert "Program 0.1.0, start number 2, running since 06:00." in text
+    assert "Works with sites version 3, register version 1 from here." in text
     assert "Epoch 1: 10 records received, all up to 10; nothing is missing." in text
     assert "Power was cut." in text
     gaps = text_of(ask("/van/van-03"))
@@ -166,7 +172,7 @@ def test_an_item(ask: Ask, store: DispatchStore) -> None:
     """An item's page says where it is by the standing events, and keeps what was taken back in sight."""
     fill(store, now_s=NOW_S)
     left = text_of(ask(f"/item/{item(0)['epc']}"))
-    assert "At Tern Street Playhouse, unloaded 07:35 31 min ago; very likely 98.76 %" in left
+    assert "At Tern Street Playhouse, unloaded 07:35 31 min ago; very likely 98 %" in left
     assert "unloaded from van-07 at Tern Street Playhouse" in left
     doubted = text_of(ask(f"/item/{item(11)['epc']}"))
     assert "Aboard van-07, since 06:20" in doubted
@@ -201,13 +207,76 @@ def test_the_api_says_what_the_pages_say(ask: Ask, store: DispatchStore) -> None
 
 
 def test_a_withdrawn_leg_is_gone(ask: Ask, store: DispatchStore) -> None:
-    """A leg that proved to be none is on no page."""
+    """A leg that proved to be none is no leg of any page, which says that it was withdrawn."""
     day = VanDay()
     for revision, more in ((1, {}), (2, {"withdrawn": True})):
         day.manifest(1, revision, ("depot", DAY_S), [item(1)], **more)
     store.ingest(day.batches()[0], received_s=NOW_S)
-    assert "No leg yet" in text_of(ask("/van/van-07"))
+    text = text_of(ask("/van/van-07"))
+    assert "No leg yet" in text
+    assert "proved to be none: van-07/2026-03-02/1" in text
     assert ask("/api/manifest/van-07/2026-03-02/1").status_code == 404
+
+
+def test_against_the_plan(ask: Ask, store: DispatchStore) -> None:
+    """Short and over stand in a leg's head and in words above its items, beside stand-ins and what no tag can check."""
+    day = VanDay()
+    fourth, fifth = item(4), item(5)
+    planned = {
+        "plan_version": 4,
+        "short": [{"epc": fourth["epc"], "name": fourth["name"]}, {"type": "moving head", "quantity": 2, "line": "12"}],
+        "over": [{"epc": fifth["epc"], "name": fifth["name"]}],
+        "substituted": [{"epc": item(2)["epc"], "for": item(1)["epc"]}],
+        "not_checked": [{"line": "7", "why": "untagged"}],
+    }
+    day.manifest(1, 1, ("depot", DAY_S), [item(2)], **planned)
+    day.manifest(2, 1, ("playhouse", DAY_S + 600), [item(2)], plan_version=4, short=[], over=[])
+    store.ingest(day.batches()[0], received_s=NOW_S)
+    text = text_of(ask("/van/van-07"))
+    assert "not yet arrived departed 06:00 · 1 item · certain · 2 short · 1 over" in text
+    assert "As planned (version 4" in text
+    assert f"Short, planned and not aboard: {fourth['name']}, 2 × moving head" in text  # noqa: RUF001 - as the page writes it
+    assert f"Over, aboard and not planned: {fifth['name']}" in text
+    assert f"Stand-ins: {item(2)['name']} for {item(1)['epc']}" in text
+    assert "Not checked by tag: line 7 (untagged)" in text
+
+
+def test_what_the_vans_computer_says(ask: Ask, store: DispatchStore) -> None:
+    """A receiver without a fix, what was refused and why, and what waits to be sent are said."""
+    reasons = ["line 3: site quay is unknown"]
+    holding = {"plan": {"version": 4}, "refused": [{"what": "plan", "version": 5, "reasons": reasons}]}
+    gps = {"state": "silent", "last_fix": format_utc(NOW_S - 600)}
+    store.hear(word(status("van-07", holding=holding, gps=gps, backlog=3)), received_s=NOW_S)
+    text = text_of(ask("/van/van-07"))
+    assert "Not read places: the receiver is silent since 07:56, 10 min" in text
+    assert "Refused plan version 5: line 3: site quay is unknown" in text
+    assert "3 records waited to be sent." in text
+    assert "Works with plan version 4 from here." in text
+
+
+def test_stays_at_places() -> None:
+    """A new stay begins with an arrival or at another place; what was taken back begins none and counts for nothing."""
+
+    def event(step: str, place: str, at_s: float, *, voided: bool = False) -> EventView:
+        each = (EventItemView("urn:x", "x", 0.9),) if step in {"loaded", "unloaded"} else ()
+        return EventView(
+            vehicle="van-07", event_id=f"{step}{at_s}{voided}", step=step, place=place, time_s=at_s,
+            not_before_s=None, not_after_s=None, items=each, voided=voided, void_reason=None, declared_s=None,
+        )  # fmt: skip
+
+    told = [
+        event("loaded", "depot", 10), event("departed", "depot", 20), event("arrived", "hall", 30),
+        event("arrived", "hall", 31, voided=True), event("unloaded", "hall", 40),
+        event("unloaded", "hall", 41, voided=True),
+        event("departed", "hall", 50), event("arrived", "hall", 60), event("unloaded", "hall", 61),
+    ]  # fmt: skip
+    stays = visits(tuple(reversed(told)))
+    assert [(stay.place, stay.from_s, stay.to_s, stay.loaded, stay.unloaded) for stay in stays] == [
+        ("hall", 60, 61, 0, 1),
+        ("hall", 30, 50, 0, 1),
+        ("depot", 10, 20, 1, 0),
+    ]
+    assert [len(stay.taken_back) for stay in stays] == [0, 2, 0]
 
 
 def test_a_manifest_of_nonsense_breaks_no_page(ask: Ask, store: DispatchStore) -> None:
@@ -296,7 +365,7 @@ def test_times_in_the_depots_zone(ask: Ask, store: DispatchStore) -> None:
     fill(store, now_s=NOW_S)
     text = text_of(ask("/van/van-07", zone=ZoneInfo("Atlantic/Azores")))
     assert "departed 06:00, arrived 06:25" in text
-    assert "Dispatch clock 07:06 -01" in text
+    assert "Dispatch clock 07:06 UTC-01" in text
 
 
 def test_the_drivers_notice(ask: Ask) -> None:
@@ -305,6 +374,7 @@ def test_the_drivers_notice(ask: Ask) -> None:
     assert "No camera, no microphone" in text
     assert "A badge aboard proves neither who drove nor who carried anything." in text
     assert "badges and positions for 14 days, what was loaded and unloaded for 90 days" in text
+    assert "for 7 days; no track of positions" in text
     assert "No working hours have been set" in text
     notice = DriverNotice(
         organisation="Ostrand Stage & Sound", working_hours="Mon to Sat, 06:00 to 20:00", keep_days=30

@@ -151,7 +151,10 @@ def test_a_van_page_stays_true(watch: Callable[..., Watched], van_at: Callable[[
     day = VanDay("van-07", after_seq=10)  # the store holds ten already
     day.move("unloading", "quay", NOW_S, [item(4), item(5)])
     van.say("log", pack(day.batches()[0]))
-    page.locator("#events ~ ol").get_by_text("unloaded at Quay Seven stage").wait_for()
+    stay = page.locator("#events ~ details").first
+    stay.locator("summary", has_text="Quay Seven stage").wait_for()
+    stay.get_by_text("unloaded").first.wait_for()
+    assert "2 unloaded, 0 loaded" in stay.inner_text()
     assert page.locator("details").nth(1).get_attribute("open") is not None
     assert page.evaluate("document.activeElement.closest('details')?.id") == "leg-van-07-2026-03-02-1"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -24,9 +25,19 @@ def test_days() -> None:
     assert [words.age(days * 86400.0) for days in (1, 2)] == ["1 day", "2 days"]
 
 
-@pytest.mark.parametrize(("p", "text"), [(1.0, "100 %"), (0.99999, "99.99 %"), (0.57, "57 %"), (0.0, "0 %")])
+@pytest.mark.parametrize(
+    ("p", "text"),
+    [
+        (1.0, "over 99.9 %"),
+        (0.99999, "over 99.9 %"),
+        (0.9994, "99.9 %"),
+        (0.9899, "98 %"),
+        (0.57, "57 %"),
+        (0.0, "under 1 %"),
+    ],
+)
 def test_figures_never_round_up(p: float, text: str) -> None:
-    """Only certainty is said to be 100 %."""
+    """Nothing is said to be 100 %, nor more than it is."""
     assert words.figure(p) == text
 
 
@@ -45,6 +56,14 @@ def test_moments() -> None:
     at_s, now_s = parse_utc("2026-03-01T23:30:00.000Z"), parse_utc("2026-03-02T00:10:00.000Z")
     assert words.clock_time(at_s, now_s=now_s, zone=ZoneInfo("UTC")) == "Sun 1 Mar 2026, 23:30"
     assert words.clock_time(at_s, now_s=now_s, zone=ZoneInfo("Atlantic/Azores")) == "22:30"
+
+
+def test_zones() -> None:
+    """A zone without letters is said as its distance from UTC (IANA's Atlantic/Azores and Europe/Berlin, in winter)."""
+    told = [
+        words.zone_name(datetime(2026, 1, 5, tzinfo=ZoneInfo(zone))) for zone in ("Atlantic/Azores", "Europe/Berlin")
+    ]
+    assert told == ["UTC-01", "CET"]
 
 
 def test_void_reasons() -> None:

@@ -47,13 +47,19 @@ function nodes_of(html) {
   return template.content;
 }
 
+// What the reader opened or closed; the rest is as the server says, which opens the newest.
+const chosen = new Map();
+document.addEventListener("click", (event) => {
+  const details = event.target.closest?.("summary")?.parentElement;
+  if (details?.id) chosen.set(details.id, !details.open);
+});
+
 // Swap an element's content without losing the reader's place: what was opened stays open, the focus stays where it was.
 function swap(element, content) {
   const focused = element.contains(document.activeElement) ? document.activeElement : null;
   const place = focused && (focused.id || focused.closest("[id]")?.id);
-  const open = new Map([...element.querySelectorAll("details[id]")].map((each) => [each.id, each.open]));
   const address = focused?.getAttribute("href");
-  for (const each of content.querySelectorAll("details[id]")) if (open.has(each.id)) each.open = open.get(each.id);
+  for (const each of content.querySelectorAll("details[id]")) if (chosen.has(each.id)) each.open = chosen.get(each.id);
   say_ages(content);
   element.replaceChildren(content);
   if (!focused) return;

@@ -27,6 +27,38 @@ function mark(map, van, position) {
   marks.set(van, fresh);
 }
 
+// Where a site's name may stand, by preference; one that fits nowhere is left out until the map is nearer.
+const spots = [["bottom", [0, 6]], ["top", [0, -6]], ["right", [6, 0]], ["left", [-6, 0]]];
+
+function is_apart(one, other) {
+  return one.right <= other.left || other.right <= one.left || one.bottom <= other.top || other.bottom <= one.top;
+}
+
+function place_names(fences) {
+  const room = box.getBoundingClientRect();
+  const taken = [document.querySelector(".leaflet-control-zoom"), document.querySelector(".leaflet-control-scale")]
+    .filter((each) => each).map((each) => each.getBoundingClientRect());
+  let left_out = 0;
+  for (const fence of fences.getLayers()) {
+    const name = fence.getTooltip();
+    const fits = ([direction, offset]) => {
+      name.options.direction = direction;
+      name.options.offset = L.point(offset);
+      name.update();
+      const at = name.getElement().getBoundingClientRect();
+      const inside = at.left >= room.left && at.right <= room.right && at.top >= room.top && at.bottom <= room.bottom;
+      if (!inside || !taken.every((other) => is_apart(at, other))) return false;
+      taken.push(at);
+      return true;
+    };
+    const placed = spots.some(fits);
+    name.getElement().classList.toggle("left-out", !placed);
+    left_out += placed ? 0 : 1;
+  }
+  const names = left_out ? ` ${left_out} site${left_out > 1 ? "s" : ""} without a name for want of room: come nearer to read ${left_out > 1 ? "them" : "it"}.` : "";
+  document.getElementById("map-note").textContent = `Sites and vans; no map tiles are fetched. The list holds the vans in words.${names}`;
+}
+
 async function draw() {
   const answer = await fetch("/api/map");
   if (!answer.ok) throw new Error(`the map's data did not come: ${answer.status}`);
@@ -41,6 +73,8 @@ async function draw() {
     pointToLayer: (feature, where) => L.circle(where, { radius: feature.properties.radius_m, className: "fence", interactive: false }),
   }).addTo(map);
   for (const fence of fences.getLayers()) {
+    // A fence may be smaller than a pixel where the whole region is in view.
+    L.circleMarker(fence.getBounds ? fence.getBounds().getCenter() : fence.getLatLng(), { radius: 4, className: "site-dot", interactive: false }).addTo(map);
     fence.bindTooltip(text_node(fence.feature.properties.name), { permanent: true, direction: "bottom", className: "fence-name", offset: [0, 6] });
   }
   for (const [van, position] of Object.entries(told.vans)) mark(map, van, position);
@@ -51,7 +85,8 @@ async function draw() {
   const side_px = Math.min(88, box.clientWidth / 4);
   if (bounds.isValid()) map.fitBounds(bounds, { padding: [side_px, 48], maxZoom: 17 });
   document.addEventListener("van", (event) => event.detail.position && mark(map, event.detail.van, event.detail.position));
-  document.getElementById("map-note").textContent = "Fences and vans; no map tiles are fetched. The list holds the same in words.";
+  place_names(fences);
+  map.on("zoomend moveend resize", () => place_names(fences));
 }
 
 draw();
