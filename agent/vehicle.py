@@ -95,11 +95,9 @@ class MqttSettings(Struct, frozen=True):
 
 
 class StoreSettings(Struct, frozen=True):
-    """The vehicle's own database. Custody records are kept until acknowledged, whatever stands here."""
+    """The vehicle's own database. Custody records are never dropped; raw reads go as `[privacy]` says."""
 
     path: str = "/var/lib/roadtally/vehicle.db"
-    keep_days: int = 90  # acknowledged custody records
-    max_mb: int = 512  # raw reads are thinned to stay within
 
 
 class WorkingHours(Struct, frozen=True):
@@ -112,10 +110,9 @@ class WorkingHours(Struct, frozen=True):
 
 
 class Privacy(Struct, frozen=True):
-    """What is kept of people. Without `working_hours` nothing is withheld; what is kept goes after these days."""
+    """What is kept of people. Without `working_hours` nothing is withheld; the thinned reads go after these days."""
 
     working_hours: WorkingHours | None = None
-    keep_positions_days: int = 30
     keep_reads_days: int = 7
 
 
@@ -221,13 +218,12 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "cert_file": _TEXT,
         "key_file": _TEXT,
     },
-    "store": {"path": _TEXT, "keep_days": _DAYS_KEPT, "max_mb": Key("megabytes, 16 to 1000000", whole(16, 1_000_000))},
+    "store": {"path": _TEXT},
     "presence": {},
     "privacy": {
         "working_hours": Key(
             'a table such as {days = ["mon"], from = "06:00", to = "19:00", timezone = "Etc/UTC"}', _table
         ),
-        "keep_positions_days": _DAYS_KEPT,
         "keep_reads_days": _DAYS_KEPT,
     },
 }

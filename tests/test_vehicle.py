@@ -38,7 +38,7 @@ def test_the_vehicle_alone_is_enough() -> None:
     assert (vehicle.reader.host, vehicle.reader.port, vehicle.reader.antennas) == (None, 5084, (1, 2))
     assert (vehicle.gps.host, vehicle.gps.port, vehicle.gps.eph_sigmas) == ("127.0.0.1", 2947, 2.4477)
     assert vehicle.mqtt == MqttSettings(host=None, port=1883)
-    assert vehicle.privacy == Privacy(working_hours=None, keep_positions_days=30, keep_reads_days=7)
+    assert vehicle.privacy == Privacy(working_hours=None, keep_reads_days=7)
 
 
 def test_the_sample_is_good() -> None:
