@@ -144,8 +144,8 @@ def show(console: Console, verdict: Verdict, demo: DemoDay) -> None:
     """Print the comparison."""
     table = Table(title="What the tally said, and what truly happened", title_justify="left", box=box.SIMPLE_HEAD)
     for name in ("leg", "truly", "said", "missing", "extra"):
-        table.add_column(name, justify="right")
-    table.add_column("called", no_wrap=True)
+        table.add_column(name, justify="right", min_width=len(name))
+    table.add_column("called", min_width=len("no manifest"))
     table.add_column("from", no_wrap=True, overflow="ellipsis")
     wrong: list[str] = []
     for number, leg in enumerate(verdict.legs, 1):
