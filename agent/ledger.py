@@ -114,14 +114,18 @@ def parse_event(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: int) 
 
 
 def standing(events: Iterable[CustodyEvent]) -> tuple[CustodyEvent, ...]:
-    """The events that stand, each once, in the order of the fold; a vehicle takes back only what it stated itself."""
+    """The events that stand, each once, in the order of the fold; a vehicle takes back only what it stated itself.
+
+    An eventID is a hash of what its event says, so an id that comes with two contents is no second event but a fault of
+    its vehicle: what it said first under that id, by epoch and seq, is what counts. Taken back, an id never comes back.
+    """
     taken_back: set[tuple[str, str]] = set()
     first: dict[tuple[str, str], CustodyEvent] = {}
     for event in events:
         name = (event.vehicle, event.event_id)
         if event.void:
             taken_back.add(name)
-        elif name not in first or event.order < first[name].order:
+        elif name not in first or (event.epoch, event.seq) < (first[name].epoch, first[name].seq):
             first[name] = event
     return tuple(sorted((e for name, e in first.items() if name not in taken_back), key=lambda event: event.order))
 

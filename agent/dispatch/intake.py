@@ -155,34 +155,55 @@ class Intake:
             raise MessageError(f"kind {each.kind!r} is none of event, manifest, notice")
 
     def _take_event(self, event: CustodyEvent, body: str) -> None:
+        """One row an eventID, whatever came first: what its first statement says, and whether it was ever taken back.
+
+        First by epoch and seq. While only declarations have come in, the row says what they repeat of the event.
+        """
         table = schema.event
         here = sa.and_(table.c.vehicle == event.vehicle, table.c.event_id == event.event_id)
         row = self._connection.execute(sa.select(table).where(here)).first()
-        stated = {"epoch": event.epoch, "seq": event.seq, "body": body}
         taken_back = {"voided": True, "void_reason": event.reason, "void_declared_s": event.declared_s}
+        says = _event_values(event) | {"body": body}
+        says |= taken_back if event.void else {"epoch": event.epoch, "seq": event.seq}
         if row is None:
-            first: dict[str, Any] = {"voided": False, "body": body} | (taken_back if event.void else stated)
-            self._connection.execute(sa.insert(table).values(**_event_values(event), **first))
-            rows = [
-                {"epc": epc, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}
-                for epc, p in zip(event.epcs, event.confidence, strict=True)
-            ]
-            if rows:
-                self._connection.execute(sa.insert(schema.event_item), rows)
-        elif event.void:
-            earlier = (event.declared_s or 0.0, event.reason or "") < (
-                row.void_declared_s or 0.0,
-                row.void_reason or "",
-            )
-            if not row.voided or earlier:
+            self._connection.execute(sa.insert(table).values(**({"voided": False} | says)))
+            self._list_items(event)
+            if event.void:
+                self._anew.update(event.epcs)
+            else:
+                for epc in event.epcs:
+                    self._later.setdefault(epc, []).append(event)
+            return
+        if not event.void and row.epoch is not None and not _says_the_same(row, event):
+            log.warning("%s says two different things as %s; the first one counts", event.vehicle, event.event_id)
+        if event.void and row.epoch is not None:
+            if not row.voided or _declared(event) < _declared(row):
                 self._connection.execute(sa.update(table).where(here).values(**taken_back))
-        elif row.epoch is None or (event.epoch, event.seq) < (row.epoch, row.seq):
-            self._connection.execute(sa.update(table).where(here).values(**stated))
-        if row is None and not event.void:
-            for epc in event.epcs:
-                self._later.setdefault(epc, []).append(event)
-        else:
-            self._anew.update(event.epcs)
+                self._anew.update(self._items_of(event))
+        elif (
+            (*_declared(event), body) < (*_declared(row), row.body)
+            if event.void
+            else row.epoch is None or (event.epoch, event.seq) < (row.epoch, row.seq)
+        ):
+            self._connection.execute(sa.update(table).where(here).values(**says))
+            self._anew.update(self._items_of(event), event.epcs)
+            self._list_items(event)
+
+    def _items_of(self, event: CustodyEvent) -> set[str]:
+        listed = schema.event_item.c
+        mine = sa.and_(listed.vehicle == event.vehicle, listed.event_id == event.event_id)
+        return set(self._connection.execute(sa.select(listed.epc).where(mine)).scalars())
+
+    def _list_items(self, event: CustodyEvent) -> None:
+        table = schema.event_item
+        mine = sa.and_(table.c.vehicle == event.vehicle, table.c.event_id == event.event_id)
+        self._connection.execute(sa.delete(table).where(mine))
+        rows = [
+            {"epc": epc, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}
+            for epc, p in zip(event.epcs, event.confidence, strict=True)
+        ]
+        if rows:
+            self._connection.execute(sa.insert(table), rows)
 
     def _take_manifest(self, each: LogRecord) -> None:
         body = each.body
@@ -235,6 +256,17 @@ class Intake:
 def _event_values(event: CustodyEvent) -> dict[str, Any]:
     keys = ("vehicle", "event_id", "time_s", "not_before_s", "not_after_s", "action", "biz_step", "place")
     return {key: getattr(event, key) for key in keys}
+
+
+def _says_the_same(row: sa.Row[Any], event: CustodyEvent) -> bool:
+    return all(getattr(row, key) == value for key, value in _event_values(event).items())
+
+
+def _declared(of: CustodyEvent | sa.Row[Any]) -> tuple[float, str]:
+    """Of several declarations the earliest counts."""
+    if isinstance(of, CustodyEvent):
+        return (of.declared_s or 0.0, of.reason or "")
+    return (of.void_declared_s or 0.0, of.void_reason or "")
 
 
 def _event_of(epc: str, row: sa.Row[Any]) -> CustodyEvent:
