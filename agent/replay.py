@@ -8,6 +8,7 @@ from __future__ import annotations
 import gzip
 import sys
 import time
+import zlib
 from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator
 from pathlib import Path
@@ -51,7 +52,12 @@ def run(args: Namespace) -> int:
 def replay(setup: Setup, recording: Path, out: Path, *, progress: bool = False) -> dict[str, Any]:
     """Replay one recording into a folder; returns what `summary.json` holds."""
     began = time.monotonic()
-    out.mkdir(parents=True, exist_ok=True)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = error.strerror or str(error)
+        raise ConfigError([Problem(str(out), "", what, "give a folder that can be made or written to")]) from None
+    source = read_lines(recording, progress=progress)
     lines = Lines()
     state = State()
     legs: set[str] = set()
@@ -68,7 +74,7 @@ def replay(setup: Setup, recording: Path, out: Path, *, progress: bool = False) 
                     if record.body.get("withdrawn"):
                         legs.discard(record.body["manifest"])
 
-        for item in lines.inputs(read_lines(recording, progress=progress)):
+        for item in lines.inputs(source):
             state, records = step(setup, state, item)
             if records:
                 write(records)
@@ -90,11 +96,18 @@ def replay(setup: Setup, recording: Path, out: Path, *, progress: bool = False) 
 
 
 def read_lines(path: Path, *, progress: bool = False) -> Iterator[bytes]:
-    """The lines of a recording, plain or gzipped, with a bar on standard error if asked."""
+    """The lines of a recording, plain or gzipped, with a bar on standard error if asked; raises ConfigError at once.
+
+    A gzip file that ends too early raises it too, after the lines that it does hold.
+    """
     try:
         raw: IO[bytes] = path.open("rb")
     except OSError as error:
         raise ConfigError([Problem(str(path), "", error.strerror or str(error), "check the path")]) from None
+    return _lines(raw, path, progress=progress)
+
+
+def _lines(raw: IO[bytes], path: Path, *, progress: bool) -> Iterator[bytes]:
     bar: Any = None
     if progress:
         from tqdm import tqdm  # noqa: PLC0415 - only where somebody looks on
@@ -102,11 +115,14 @@ def read_lines(path: Path, *, progress: bool = False) -> Iterator[bytes]:
         bar = tqdm(total=path.stat().st_size, unit="B", unit_scale=True, desc=path.name, leave=False)
     seen = 0
     with raw:
-        lines: IO[bytes] = gzip.open(raw) if path.suffix == ".gz" else raw  # type: ignore[assignment]
-        for line in lines:
-            yield line
-            if bar is not None and raw.tell() - seen > _PROGRESS_BYTES:
-                bar.update(raw.tell() - seen)
-                seen = raw.tell()
+        lines: IO[bytes] = gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else raw  # type: ignore[assignment]
+        try:
+            for line in lines:
+                yield line
+                if bar is not None and raw.tell() - seen > _PROGRESS_BYTES:
+                    bar.update(raw.tell() - seen)
+                    seen = raw.tell()
+        except (gzip.BadGzipFile, zlib.error, EOFError) as error:
+            raise ConfigError([Problem(str(path), "", str(error), "give a whole gzip file, or unpack it")]) from None
     if bar is not None:
         bar.close()

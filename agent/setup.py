@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from agent.errors import ConfigError
 from agent.geofences import Site, parse_sites
@@ -13,6 +15,8 @@ from agent.records import PlanRow, Problem
 from agent.register import parse_register, register_of
 from agent.state import Setup
 from agent.vehicle import Vehicle, parse_vehicle
+
+T = TypeVar("T")
 
 
 def read_text(path: Path) -> str:
@@ -45,29 +49,19 @@ def read_in_use(
     """The vehicle and what it works with; what is None stays empty, for the dispatch side to send."""
     problems: list[Problem] = []
 
-    vehicle: Vehicle | None = None
-    found: tuple[Site, ...] = ()
-    listings = register_of(())
-    rows: tuple[PlanRow, ...] | None = None
-    try:
-        vehicle = parse_vehicle(read_text(config), file=str(config))
-    except ConfigError as error:
-        problems.extend(error.problems)
-    try:
-        found = read_sites(sites) if sites is not None else ()
-    except ConfigError as error:
-        problems.extend(error.problems)
-    try:
-        if register is not None:
-            listings = parse_register(read_text(register), file=str(register))
-    except ConfigError as error:
-        problems.extend(error.problems)
+    vehicle = _tried(lambda: parse_vehicle(read_text(config), file=str(config)), problems)
+    told = len(problems)
+    found = (_tried(lambda: read_sites(sites), problems) if sites is not None else None) or ()
+    listed = None
+    if register is not None:
+        listed = _tried(lambda: parse_register(read_text(register), file=str(register)), problems)
+    listings = listed or register_of(())
     known = {site.id for site in found}
-    try:
-        if plan is not None and not problems:
-            rows = parse_plan(read_text(plan), file=str(plan), sites=known, register=listings)
-    except ConfigError as error:
-        problems.extend(error.problems)
+    rows: tuple[PlanRow, ...] | None = None
+    if plan is not None and len(problems) == told:  # what it names is known
+        rows = _tried(
+            lambda: parse_plan(read_text(plan), file=str(plan), sites=known, register=listings), problems
+        )
     if vehicle is not None and known and vehicle.home is not None and vehicle.home not in known:
         what = f"name one of the sites: {', '.join(sorted(known))}"
         problems.append(Problem(str(config), "[vehicle] home", repr(vehicle.home), what))
@@ -81,3 +75,12 @@ def read_in_use(
         raise ConfigError(problems)
     plans = {} if rows is None else {1: rows}
     return vehicle, InUse(vehicle, model, found, listings, plans, {}, {})
+
+
+def _tried(read: Callable[[], T], problems: list[Problem]) -> T | None:
+    """What was read; None, with its problems noted, where it cannot be used."""
+    try:
+        return read()
+    except ConfigError as error:
+        problems.extend(error.problems)
+        return None
