@@ -12,16 +12,23 @@ from typing import Literal
 
 import numpy as np
 from msgspec import Struct
+from numpy.typing import NDArray
 
 from agent.axis import Moment
 from agent.itinerary import Itinerary, Leg, Stop
 from agent.presence.belief import Assessment
+from agent.presence.model import Array
 
 # Aboard is what is likelier aboard than not.
 ABOARD = 0.5
 # While the van still stands, an unloading is stated only when this sure, and this long ago.
 GONE = 0.03
 GONE_FOR_S = 150.0
+# At a break between two trips: what gets off gets off before it and what gets on gets on after it, unless the tally is
+# this sure of the contrary. Judgement: the evening is for emptying a van, the morning for filling it.
+CONTRARY = 0.97
+# What stands about when the tool first runs was aboard only if it travels along, or if this sure. Judgement.
+AT_FIRST = 0.9
 # A slot is ten seconds, an arrival or departure is dated to a few: nothing is timed closer than this. Judgement.
 SLACK_S = 20.0
 # The chain's own 98 in 100 stand for 95: reads hang together more than it knows. Judgement.
@@ -128,11 +135,12 @@ def find_moves(
     not is said to have.
     """
     at_marks = assessment.aboard[list(assessment.marks)].astype(np.float64)  # (marks, tags)
+    aboard = decide(at_marks, marks)
     moves: list[Move] = []
     for account in accounts:
         now = marks[account.before + 1].kind == "now"
         before, after = at_marks[account.before], at_marks[account.before + 1]
-        on, off = before >= ABOARD, after >= ABOARD
+        on, off = aboard[account.before], aboard[account.before + 1]
         if now:
             # Only what has surely got off; nothing is called loaded before it moves along.
             off = on & ~(after < (ABOARD if final else GONE))
@@ -148,6 +156,27 @@ def find_moves(
             kind: Literal["load", "unload"] = "load" if loaded else "unload"
             moves.append(Move(kind, tags[number], account.stop, account.part, at_t, at, low, high, float(p)))
     return moves
+
+
+def decide(at_marks: Array, marks: Sequence[Mark]) -> NDArray[np.bool_]:
+    """What is taken to be aboard at each mark (marks, tags), from P(aboard) there.
+
+    Between two stays at home nobody sees what travels along, so the break between them is read by its neighbours: what
+    is aboard on neither leg beside it was not loaded there; what is on the one before only got off before the break,
+    and what is on the one after only got on after it, unless that is plainly not so.
+    """
+    aboard: NDArray[np.bool_] = at_marks >= ABOARD
+    for j, mark in enumerate(marks):
+        if mark.kind == "start" and j + 1 < len(marks):
+            aboard[j] &= (at_marks[j + 1] >= ABOARD) | (at_marks[j] >= AT_FIRST)
+        if mark.kind != "close":
+            continue
+        before = aboard[j - 1] if j else np.zeros(at_marks.shape[1], dtype=bool)
+        drives_on = j + 1 < len(marks) and marks[j + 1].kind == "leg"
+        after = at_marks[j + 1] >= ABOARD if drives_on else np.zeros_like(before)
+        sure = at_marks[j] >= CONTRARY
+        aboard[j] = np.where(before & after, aboard[j], sure & (before | after))
+    return aboard
 
 
 class _Span:
