@@ -7,6 +7,7 @@ trusted, so a reboot adds one nominal second; UTC comes from the timeline, late.
 from __future__ import annotations
 
 from bisect import bisect_right
+from contextlib import suppress
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -53,7 +54,7 @@ class Axis(Struct, frozen=True):
         return boot, first + t_s - base
 
     def moment(self, timeline: Timeline, t_s: float) -> Moment:
-        """`t_s` in UTC, as well as is known by now. Where nothing is known it is what the computer's wall clock says."""
+        """`t_s` in UTC, as well as is known by now; where nothing is known, what the computer's wall clock says."""
         boot, mono = self.boot_of(t_s)
         utc_s = timeline.utc_of(boot, mono)
         if utc_s is not None:
@@ -65,11 +66,11 @@ class Axis(Struct, frozen=True):
             return Moment(low, low, low + 86_400.0, trusted=False)
         if high is not None:
             return Moment(high, high - 86_400.0, high, trusted=False)
-        wall = next((span.wall for span in timeline.boots if span.boot == boot and span.wall), None)
-        try:
-            guess = parse_utc(wall) + mono if wall else 0.0
-        except ValueError:
-            guess = 0.0
+        guess = 0.0
+        for span in timeline.boots:
+            if span.boot == boot and span.wall:
+                with suppress(ValueError):  # a clock that says nonsense says nothing
+                    guess = parse_utc(span.wall) + mono - span.first_mono
         return Moment(guess, guess, guess, trusted=False)
 
     def forget_before(self, t_s: float) -> Axis:

@@ -63,7 +63,7 @@ def compare_with_plan(
     aboard: Sequence[Listing],
     utc: Callable[[float], float],
 ) -> tuple[State, dict[str, Any]]:
-    """The manifest with what the plan says of it: `plan_version`, `unload_at`, short, over, substituted, not checked."""
+    """The manifest with what the plan says of it: its version, `unload_at`, short, over, substituted, not checked."""
     version = state.plan_of.get(leg.number)
     if version is None or version not in setup.plans:
         return state, dict(body)

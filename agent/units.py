@@ -22,4 +22,4 @@ def parse_utc(text: str) -> float:
     if not _RFC3339.match(text):
         message = f"{text!r} is no RFC 3339 time such as 2026-03-02T07:01:12.000Z"
         raise ValueError(message)
-    return (datetime.fromisoformat(text.upper().replace("Z", "+00:00")) - EPOCH).total_seconds()
+    return (datetime.fromisoformat(text.upper()) - EPOCH).total_seconds()

@@ -28,7 +28,7 @@ class Checkpoint(Struct, frozen=True, eq=False):
 
 
 class Belief(Struct, frozen=True, eq=False):
-    """`tags[i]` is the hex of column i; `forward` (tags, S) holds at `at_s`; `slots` are what was heard, oldest first."""
+    """`tags[i]` is the hex of column i; `forward` (tags, S) holds at `at_s`; `slots` are what was heard, in order."""
 
     tags: tuple[str, ...]
     numbers: Mapping[str, int]
@@ -135,7 +135,8 @@ def assess(
     `also_s` are further moments at which a step shall stand.
     """
     belief = close(belief, model=model, regimes=regimes)
-    start = max((c for c in belief.checkpoints if c.at_s <= from_s), key=lambda c: c.at_s, default=belief.checkpoints[0])
+    before = [c for c in belief.checkpoints if c.at_s <= from_s]
+    start = max(before, key=lambda c: c.at_s, default=belief.checkpoints[0])
     tags = len(belief.tags)
     first = _wide(start.belief, tags)
     begin_at = bisect_left(belief.slots, start.at_s, key=lambda slot: slot.middle_s)
@@ -185,7 +186,8 @@ def forget(belief: Belief, *, before_s: float, keep: Sequence[str], model: Model
     tags = tuple(belief.tags[n] for n in order)
 
     def fewer(array: Array) -> Array:
-        return _wide(array, len(belief.tags))[rows]
+        kept: Array = _wide(array, len(belief.tags))[rows]
+        return kept
 
     return Belief(
         tags=tags,

@@ -50,7 +50,7 @@ def _weigh(array: Array, step: Step) -> None:
     """Multiply (tags, S) by what the step's hearing says, in place: the array is the caller's own."""
     if step.likelihood is not None and step.heard is not None:
         array *= step.likelihood[step.heard]
-        if step.rows is not None:
+        if step.rows is not None and step.factors is not None:
             array[step.rows] *= step.factors
 
 

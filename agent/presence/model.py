@@ -1,8 +1,9 @@
 """The presence model: one hidden Markov chain for each tag, its states, hazards and read rates.
 
-A tag is *aboard* (a margin over the reader's threshold, and a fade that wanders), *near* the standing van (four read
-rates), travelling *beside* it, *away* and not met yet, or *left*: met before and left somewhere, from where it does not come
-to another site by itself. Between two observations `elapsed_s` apart the belief b (a row over states) moves by
+A tag is *aboard* (a margin over the reader's threshold, and a fade that wanders), *at hand* beside the open doors,
+*near* the standing van (four read rates each), travelling *beside* it, *away* and not met yet, or *left*: met before
+and left somewhere, from where it does not come to another site by itself. Between two observations `elapsed_s` apart
+the belief b (a row over states) moves by
 
     b' = b expm(Q(context) elapsed_s)
 
@@ -137,7 +138,7 @@ class Parameters(Struct, frozen=True):
 
 
 def parse_parameters(given: Mapping[str, float]) -> Parameters:
-    """The parameters with those of a vehicle file's `[presence]` put in; ValueError for an unknown or impossible one."""
+    """The parameters with those of a vehicle file's `[presence]`; ValueError for an unknown or impossible one."""
     single = {name for name, value in asdict(Parameters()).items() if isinstance(value, float)}
     for name, value in given.items():
         if name not in single:
@@ -153,7 +154,7 @@ def parse_parameters(given: Mapping[str, float]) -> Parameters:
 
 
 class Model:
-    """The chain of `Parameters`: `rates` (S,), `is_aboard` (S,) bool, `first` (S,), `transition(context, elapsed_s)` (S, S)."""
+    """The chain of `Parameters`: `rates` (S,), `is_aboard` (S,) bool, `first` (S,), `transition(…)` (S, S)."""
 
     def __init__(self, parameters: Parameters) -> None:
         p = parameters
@@ -191,13 +192,13 @@ class Model:
         self._table = lru_cache(maxsize=64)(self._counts)
 
     def transition(self, context: Context, elapsed_s: float) -> Array:
-        """P (S, S), rows sum to 1: `belief @ P` is the belief `elapsed_s` later. Quantised to half a second, at most a day."""
+        """P (S, S), rows sum to 1: `belief @ P` is the belief `elapsed_s` later, to half a second, at most a day."""
         if context in {Context.GAP, Context.GAP_AGAIN}:
             return self._matrix(context, round(2 * self.parameters.gap_counts_as_s))
         return self._matrix(context, min(round(2 * elapsed_s), 172_800))
 
     def strength(self, rssi_dbm: Array, level_dbm: Array, slots: Array) -> Array:
-        """Factors (tags, 3) from signal strength on what is aboard, at hand, or elsewhere; the largest of each row is 1.
+        """Factors (tags, 3) from signal strength on what is aboard, at hand, elsewhere; the largest of each row is 1.
 
         `kind_of_state` (S,) says which of the three a state takes.
 
