@@ -159,6 +159,22 @@ def test_round_ends_with_report_then_events() -> None:
     assert not client.device.is_transmitting
 
 
+def test_a_start_that_the_wire_delayed_counts_from_the_last_end() -> None:
+    """With three seconds to catch up, a start within them of the last end leaves no gap; a later one is not moved."""
+    client = Client(catch_up_s=3.0).ready()
+    client.ask(m.StartROSpec(1))
+    client.wait(2.0)
+    client.wait(2.5)
+    client.ask(m.StartROSpec(1))
+    client.wait(1.6)
+    client.wait(5.0)
+    client.ask(m.StartROSpec(1))
+    client.wait(2.0)
+    assert [(started_s, seconds) for started_s, seconds, _, _ in client.room.asked] == [
+        (50.0, 2.0), (52.0, 2.0), (61.1, 2.0),
+    ]  # fmt: skip
+
+
 def test_stop_ends_a_round_early() -> None:
     """STOP_ROSPEC ends the round now, with what was heard till now."""
     client = Client().ready()
