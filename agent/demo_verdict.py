@@ -143,15 +143,16 @@ def _moves(events: list[dict[str, Any]], demo: DemoDay) -> list[tuple[str, str, 
 def show(console: Console, verdict: Verdict, demo: DemoDay) -> None:
     """Print the comparison."""
     table = Table(title="What the tally said, and what truly happened", title_justify="left", box=box.SIMPLE_HEAD)
+    table.padding, table.pad_edge = (0, 1, 0, 0), False
     for name in ("leg", "truly", "said", "missing", "extra"):
         table.add_column(name, justify="right", min_width=len(name))
-    table.add_column("called", min_width=len("no manifest"))
+    table.add_column("called", min_width=len("not sure"))
     table.add_column("from", no_wrap=True, overflow="ellipsis")
     wrong: list[str] = []
     for number, leg in enumerate(verdict.legs, 1):
         site = demo.sites[leg.site].name if leg.site is not None else "no site"
         if leg.said is None:
-            table.add_row(str(number), str(len(leg.true)), "none", "", "", "no manifest", escape(site))
+            table.add_row(str(number), str(len(leg.true)), "none", "", "", "", escape(site))
             continue
         missing, extra = sorted(leg.true - leg.said), sorted(leg.said - leg.true)
         table.add_row(
