@@ -145,9 +145,9 @@ def show(console: Console, verdict: Verdict, demo: DemoDay) -> None:
     table = Table(title="What the tally said, and what truly happened", title_justify="left", box=box.SIMPLE_HEAD)
     table.padding, table.pad_edge = (0, 1, 0, 0), False
     for name in ("leg", "truly", "said", "missing", "extra"):
-        table.add_column(name, justify="right", min_width=len(name))
-    table.add_column("called", min_width=len("not sure"))
-    table.add_column("from", no_wrap=True, overflow="ellipsis")
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("called", no_wrap=True)
+    table.add_column("from")
     wrong: list[str] = []
     for number, leg in enumerate(verdict.legs, 1):
         site = demo.sites[leg.site].name if leg.site is not None else "no site"
