@@ -8,7 +8,8 @@ from agent.snapshot import aboard, position
 from agent.state import Setup, State
 from agent.units import parse_utc
 from tests.days import BADGE, EPCS, FRAME, UTC_S, VEHICLE, Scene, setup_of, tell
-from tests.test_pipeline import HOURS, loaded_at_depot, untrusted_until
+from tests.test_pipeline import loaded_at_depot
+from tests.test_pipeline_time import HOURS, untrusted_until
 
 SETUP = setup_of()
 
