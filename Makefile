@@ -4,7 +4,7 @@
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test lint bench lock clean
+.PHONY: help demo test lint bench pictures lock clean
 
 VENV := .venv
 LOCKING := .cache/locking
@@ -35,6 +35,9 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  test -e "$$script" || { echo "There is no benchmark in tests/bench." >&2; exit 1; }; \
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
+
+pictures: $(VENV)/.tools  ## take the README's pictures anew from a demo (needs chromium; about two minutes)
+	@$(VENV)/bin/python -m tests.pictures.take
 
 lock: $(LOCKING)/bin/uv  ## write requirements.lock anew from pyproject.toml (asks the package index)
 	@$(LOCKING)/bin/python .ci/lock.py

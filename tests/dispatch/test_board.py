@@ -150,7 +150,7 @@ def test_a_van(ask: Ask, store: DispatchStore) -> None:
     assert "A. Ferrow: badge aboard, very likely 98 %" in text
     assert "driver" not in text.lower().replace("driver's notice", "")
     assert "Ostrand hire depot to Tern Street Playhouse departed 07:00, arrived 07:25 · 12 items · certain" in text
-    assert "Tern Street Playhouse to not yet arrived" in text
+    assert "Tern Street Playhouse (not yet arrived) departed 08:00" in text
     assert "Revision 1, issued 07:02: 12 items, not yet sure" in text
     assert "Revision 2, issued 07:02: 12 items, certain (this one stands)" in text
     assert "already aboard when first tallied" in text
@@ -233,7 +233,7 @@ def test_against_the_plan(ask: Ask, store: DispatchStore) -> None:
     day.manifest(2, 1, ("playhouse", DAY_S + 600), [item(2)], plan_version=4, short=[], over=[])
     store.ingest(day.batches()[0], received_s=NOW_S)
     text = text_of(ask("/van/van-07"))
-    assert "not yet arrived departed 06:00 · 1 item · certain · 2 short · 1 over" in text
+    assert "(not yet arrived) departed 06:00 · 1 item · certain · 2 short · 1 over" in text
     assert "As planned (version 4" in text
     assert f"Short, planned and not aboard: {fourth['name']}, 2 × moving head" in text  # noqa: RUF001 - as the page writes it
     assert f"Over, aboard and not planned: {fifth['name']}" in text

@@ -28,7 +28,7 @@ function mark(map, van, position) {
 }
 
 // Where a site's name may stand, by preference; one that fits nowhere is left out until the map is nearer.
-const spots = [["bottom", [0, 6]], ["top", [0, -6]], ["right", [6, 0]], ["left", [-6, 0]]];
+const spots = [["bottom", [0, 6]], ["top", [0, -6]], ["right", [8, 0]], ["left", [-8, 0]]];
 
 function is_apart(one, other) {
   return one.right <= other.left || other.right <= one.left || one.bottom <= other.top || other.bottom <= one.top;
@@ -37,6 +37,7 @@ function is_apart(one, other) {
 function place_names(fences) {
   const room = box.getBoundingClientRect();
   const taken = [document.querySelector(".leaflet-control-zoom"), document.querySelector(".leaflet-control-scale")]
+    .concat([...document.querySelectorAll(".site-dot")])
     .filter((each) => each).map((each) => each.getBoundingClientRect());
   let left_out = 0;
   for (const fence of fences.getLayers()) {
@@ -64,8 +65,10 @@ async function draw() {
   if (!answer.ok) throw new Error(`the map's data did not come: ${answer.status}`);
   const told = await answer.json();
   box.classList.add("drawn");
-  const map = L.map(box, { attributionControl: false, zoomSnap: 0.25, maxZoom: 19, fadeAnimation: false });
+  const map = L.map(box, { attributionControl: false, zoomControl: false, zoomSnap: 0.25, maxZoom: 19, fadeAnimation: false });
+  L.control.zoom({ position: "bottomright" }).addTo(map);
   L.control.scale({ imperial: false, maxWidth: 160 }).addTo(map);
+  map.getPane("tooltipPane").style.zIndex = "550"; // sites' names lie under the vans
   map.setView([0, 0], 2);
   const fences = L.geoJSON(told.sites, {
     interactive: false,
@@ -82,7 +85,7 @@ async function draw() {
   if (fences.getLayers().length) bounds.extend(fences.getBounds());
   for (const each of marks.values()) bounds.extend(each.getLatLng());
   // Room at the sides for half a label.
-  const side_px = Math.min(88, box.clientWidth / 4);
+  const side_px = Math.min(88, box.clientWidth / 8);
   if (bounds.isValid()) map.fitBounds(bounds, { padding: [side_px, 48], maxZoom: 17 });
   document.addEventListener("van", (event) => event.detail.position && mark(map, event.detail.van, event.detail.position));
   place_names(fences);
