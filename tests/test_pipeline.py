@@ -192,7 +192,7 @@ def test_a_shunt_in_the_yard_is_told_by_nobody() -> None:
 
 
 def test_a_published_leg_that_proves_to_be_none_is_withdrawn() -> None:
-    """Three minutes of shunting within the yard: told as a leg after its sweep, then withdrawn with its departure; what was loaded is."""
+    """Three minutes of shunting in the yard: told after its sweep, then withdrawn; what was loaded stays loaded."""
     scene = loaded_at_depot().stay(5, speed_mps=3.6)
     for number in range(44):
         scene.stay(4, speed_mps=2.0 if number % 2 else -2.0)
