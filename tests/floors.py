@@ -113,9 +113,9 @@ PAIRS: dict[tuple[str, str], str] = {
 # The rest of the standard library reaches a file, a socket, a thread, a clock or chance, or has not been asked for yet.
 # zoneinfo reads the zone tables: a published constant, the same for everybody, not today's anything.
 _PURE = """
-    __future__ abc array base64 binascii bisect codecs collections contextlib copy csv dataclasses datetime decimal difflib
-    enum fractions functools hashlib heapq html io itertools json math operator random re reprlib statistics string struct
-    textwrap tomllib types typing unicodedata urllib.parse xml.sax.saxutils zlib zoneinfo
+    __future__ abc array base64 binascii bisect codecs collections contextlib copy csv dataclasses datetime decimal
+    difflib enum fractions functools hashlib heapq html io itertools json math operator random re reprlib statistics
+    string struct textwrap tomllib types typing unicodedata urllib.parse xml.sax.saxutils zlib zoneinfo
     msgspec numpy shapely
 """
 PURE = frozenset(_PURE.split())
