@@ -44,8 +44,8 @@ UNTRUSTED_S = 230.0
 NEAR_FENCE_S = 15.0
 # How often a stop is looked at again for what has surely got off. Judgement.
 SETTLE_S = 600.0
-# After doors or ignition at home: some twenty rounds, before the computer loses power. Judgement.
-HOME_SETTLE_S = 45.0
+# After doors or ignition at home: some ten rounds, before the computer loses power. Judgement.
+HOME_SETTLE_S = 20.0
 # A parked position is weighed anew this often; the first answer comes at once.
 PLACE_S = 20.0
 

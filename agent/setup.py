@@ -10,7 +10,8 @@ from agent.errors import ConfigError
 from agent.geofences import Site, parse_sites
 from agent.holding import InUse
 from agent.plan import parse_plan
-from agent.presence.model import Model, Parameters, parse_parameters
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters, parse_parameters
 from agent.records import PlanRow, Problem
 from agent.register import parse_register, register_of
 from agent.state import Setup

@@ -14,7 +14,8 @@ from agent.axis import Axis
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
-from agent.presence.model import Context, Model, again
+from agent.presence.contexts import Context, Visit, on_visit
+from agent.presence.model import Model
 from agent.presence.slots import Regimes
 from agent.records import PlanRow
 from agent.register import Register
@@ -22,6 +23,9 @@ from agent.sites import Site, SiteIndex
 from agent.statements import Ledger
 from agent.timeline import Timeline
 from agent.vehicle import Vehicle
+
+# How long after coming home a van is being emptied. Judgement.
+HOMECOMING_S = 2700.0
 
 
 class Setup(Struct, frozen=True, eq=False):
@@ -79,39 +83,38 @@ class State(Struct, frozen=True, eq=False):
     trusted_s: float | None = None  # when time was first trusted in this boot
 
 
-def _as_is(context: Context) -> Context:
-    return context
-
-
 def regimes(state: State, *, doors_wired: bool, home: str | None) -> Regimes:
     """What the van was doing, for the presence model: moving on legs, at stops by the doors and by been here before."""
     unknown = Context.DOORS_UNKNOWN
     of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
-    from_s: list[float] = []
-    contexts: list[Context] = []
+    pieces: list[tuple[float, Context]] = []
     visited = {home}
+    driven = False
     for segment in state.itinerary.segments:
         if not isinstance(segment, Stop):
-            from_s.append(segment.from_s)
-            contexts.append(Context.MOVING)
+            pieces.append((segment.from_s, Context.MOVING))
+            driven = True
             continue
         end = segment.to_s if segment.to_s is not None else float("inf")
         site = segment.place.site
-        kind = again if site is not None and site in visited else _as_is
+        visit = Visit.AGAIN if site is not None and site in visited else Visit.FIRST
         visited.add(site)
+        came_home = driven and site is not None and site == home
+        emptied_s = min([segment.from_s + HOMECOMING_S, *segment.closed_s]) if came_home else segment.from_s
         opened: bool | None = None
-        pieces: list[tuple[float, bool | None]] = []
+        changes: list[tuple[float, bool | None]] = []
         if doors_wired:
             for at, is_open in state.doors:
                 if at <= segment.from_s:
                     opened = is_open
                 elif at < end:
-                    pieces.append((at, is_open))
-        from_s.append(segment.from_s)
-        contexts.append(kind(of_doors[opened] if doors_wired else unknown))
-        for at, is_open in pieces:
-            from_s.append(at)
-            contexts.append(kind(of_doors[is_open]))
-    if not from_s:
+                    changes.append((at, is_open))
+        at_doors = [(segment.from_s, of_doors[opened] if doors_wired else unknown)]
+        at_doors += [(at, of_doors[is_open]) for at, is_open in changes]
+        if segment.from_s < emptied_s < end:
+            at_doors.append((emptied_s, [doors for at, doors in at_doors if at <= emptied_s][-1]))
+            at_doors.sort(key=lambda piece: piece[0])
+        pieces += [(at, on_visit(doors, Visit.HOMECOMING if at < emptied_s else visit)) for at, doors in at_doors]
+    if not pieces:
         return Regimes((state.begin_s,), (unknown,), state.gaps_s)
-    return Regimes(tuple(from_s), tuple(contexts), state.gaps_s)
+    return Regimes(tuple(at for at, _ in pieces), tuple(context for _, context in pieces), state.gaps_s)

@@ -15,7 +15,8 @@ from typing import Any
 from agent.epc import parse_epc
 from agent.geo import Frame
 from agent.pipeline import finish, step
-from agent.presence.model import Model, Parameters
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters
 from agent.records import Boot, Fix, Input, Inventory, Listing, PlanRow, PortInput, Read, ReaderState, Record, Tick
 from agent.register import register_of
 from agent.sites import SiteIndex, parse_sites, site_uri

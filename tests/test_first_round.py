@@ -8,7 +8,8 @@ from pathlib import Path
 from agent.clock import SystemClock
 from agent.holding import InUse
 from agent.llrp.rounds import PARKED, ReadingPlan
-from agent.presence.model import Model, Parameters
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters
 from agent.records import Fix, Input, Inventory, Read
 from agent.register import register_of
 from agent.store import Store

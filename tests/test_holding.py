@@ -11,7 +11,8 @@ from agent.canonical import digest_of
 from agent.errors import ConfigError
 from agent.holding import KEEP_PLANS, InUse, why_not
 from agent.messages import DownLeaf, Downlink
-from agent.presence.model import Model, Parameters
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters
 from agent.register import register_of
 from agent.vehicle import parse_vehicle
 from tests import tinyday

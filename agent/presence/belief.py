@@ -16,7 +16,8 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from agent.presence.chain import Weights, filter_step, smooth_and_keep
-from agent.presence.model import Array, Context, Model
+from agent.presence.contexts import Context
+from agent.presence.model import Array, Model
 from agent.presence.slots import SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
 
 

@@ -21,136 +21,19 @@ a figure of `Parameters` comes from stands beside it; "judgement" means ours, be
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from enum import IntEnum
 from functools import lru_cache
 
 import numpy as np
-from msgspec import Struct
-from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
+
+from agent.presence.contexts import Context, Visit, doors_of, visit_of
+from agent.presence.parameters import Parameters
 
 Array = NDArray[np.float64]
 
 
-class Context(IntEnum):
-    """What the van was doing while time passed; decides which changes are possible.
-
-    `AGAIN`: at home, or at a site where it has been before on this trip, so that what was left there may come back.
-    """
-
-    MOVING = 0
-    DOORS_OPEN = 1
-    DOORS_CLOSED = 2
-    DOORS_UNKNOWN = 3
-    GAP = 4
-    DOORS_OPEN_AGAIN = 5
-    DOORS_CLOSED_AGAIN = 6
-    DOORS_UNKNOWN_AGAIN = 7
-    GAP_AGAIN = 8
-
-
-_FIRST_TIME = {
-    Context.DOORS_OPEN_AGAIN: Context.DOORS_OPEN,
-    Context.DOORS_CLOSED_AGAIN: Context.DOORS_CLOSED,
-    Context.DOORS_UNKNOWN_AGAIN: Context.DOORS_UNKNOWN,
-    Context.GAP_AGAIN: Context.GAP,
-}
-_AGAIN = {first: again for again, first in _FIRST_TIME.items()}
-
-
-def again(context: Context) -> Context:
-    """The same at a place where the van has been before."""
-    return _AGAIN.get(context, context)
-
-
 # Not even the best tag is heard in every round.
 MOST_RATE = 0.97
-
-
-class Parameters(Struct, frozen=True):
-    """Every figure of the model. Rates are per round, hazards per second, weights sum to 1."""
-
-    # A tag aboard is heard with probability logistic((margin + fade) / slope) in a round: its margin over the reader's
-    # threshold belongs to the tag where it lies and stays; the fade wanders. Margins span read rates from under 0.01 to
-    # nearly 1 (design.md, Presence); how common each is, is judgement.
-    margins_db: tuple[float, ...] = (-11.0, -7.0, -3.0, 0.0, 3.0, 7.0, 14.0)
-    margin_weights: tuple[float, ...] = (0.025, 0.04, 0.08, 0.13, 0.20, 0.28, 0.245)
-    slope_db: float = 1.5
-    # Silences at a real dock door run about twice as long as independent reads would give (standards/dock_reads:
-    # silences times mean rate, median 14 against 6): fades of this depth, with these shares of time, from one to the
-    # next in about this long. Depths and time are judgement.
-    fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
-    fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
-    fade_time_s: float = 80.0
-    # At hand: just set down beside the open doors or about to go in, heard about as well as inside, not for long.
-    at_hand_rates: tuple[float, ...] = (0.02, 0.25, 0.6, 0.92)
-    at_hand_weights: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
-    at_hand_lasts_s: float = 120.0
-    at_hand_redraw_per_s: float = 1 / 60
-    # Standing about: stock and strangers within earshot, for as long as the van stands and longer.
-    near_rates: tuple[float, ...] = (0.004, 0.05, 0.3, 0.8)
-    near_weights: tuple[float, ...] = (0.35, 0.30, 0.20, 0.15)
-    beside_rate: float = 0.25
-    # A read of a tag that is nowhere near: a wrong EPC that passed its CRC, or a far reflection. Judgement.
-    ghost_rate: float = 2e-5
-    # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
-    redraw_moving_per_s: float = 1 / 6000
-    redraw_standing_per_s: float = 1 / 1000
-    # What gets on and off at a stop. Judgement: one item in four changes at a stop of a quarter of an hour.
-    unload_open_per_s: float = 1 / 3000
-    unload_closed_per_s: float = 1 / 200_000
-    unload_unknown_per_s: float = 1 / 4000
-    # What is brought to the doors of an open van goes in, two times in three. Judgement.
-    at_hand_goes_in: float = 0.65
-    # How much likelier than an unloading it is that something standing near, or away unheard, is brought. Judgement.
-    load_near_factor: float = 2.0
-    load_away_factor: float = 0.35
-    # What is set down at the doors is mostly taken in at once, and at times left standing there. Judgement.
-    straight_off_share: float = 0.35
-    stays_near_share: float = 0.2
-    # What was left at one site turns up at another only by some other van: this share of what never was met. Judgement.
-    left_returns: float = 0.01
-    forgotten_per_s: float = 1 / 43_200
-    near_leaves_per_s: float = 1 / 1200
-    near_comes_per_s: float = 1 / 4000
-    near_rate_redraw_per_s: float = 1 / 240
-    # What is left behind is out of hearing within seconds of moving off. Judgement.
-    left_behind_per_s: float = 1 / 5
-    moving_change_per_s: float = 1e-8
-    beside_comes_per_s: float = 1e-5
-    beside_leaves_per_s: float = 1 / 100
-    # A gap counts as this long a stop with the doors not known, whatever its true length. Judgement.
-    gap_counts_as_s: float = 900.0
-    # What a tag is before anything was ever heard: most of a register is somewhere else.
-    first_aboard: float = 0.005
-    first_near: float = 0.20
-    # Signal strength: a tag's own level aboard is learned while the van moves; outside it reads weaker. Path loss to a
-    # place beside the door is some 8 dB more than inside; judgement. Tempered, for strengths of one tag hang together.
-    level_dbm: float = -56.0
-    level_sigma_db: float = 6.0
-    rssi_sigma_db: float = 4.0
-    near_loss_db: float = 8.0
-    at_hand_loss_db: float = 3.0
-    near_sigma_db: float = 7.0
-    rssi_temper: float = 0.25
-
-
-def parse_parameters(given: Mapping[str, float]) -> Parameters:
-    """The parameters with those of a vehicle file's `[presence]`; ValueError for an unknown or impossible one."""
-    single = {name for name, value in asdict(Parameters()).items() if isinstance(value, float)}
-    for name, value in given.items():
-        if name not in single:
-            raise ValueError(f"{name} is no parameter; there are {', '.join(sorted(single))}")
-        if not math.isfinite(value) or (value <= 0 and name != "level_dbm"):
-            raise ValueError(f"{name} = {value} must be a number above 0")
-        if value >= 1 and not name.endswith(("_s", "_db", "_dbm", "_factor", "_temper")):
-            raise ValueError(f"{name} = {value} must be below 1")
-    p = replace(Parameters(), **given)
-    if p.first_aboard + p.first_near >= 1:
-        raise ValueError(f"first_aboard + first_near = {p.first_aboard + p.first_near:g} must be below 1")
-    return p
 
 
 class Model:
@@ -162,8 +45,9 @@ class Model:
         self.parameters = p
         self.aboard = slice(0, margins * fades)  # by margin, then by fade
         hand = len(p.at_hand_rates)
-        self.at_hand = slice(margins * fades, margins * fades + hand)
-        self.near = slice(self.at_hand.stop, self.at_hand.stop + near)
+        self.going_in = slice(margins * fades, margins * fades + hand)
+        self.set_down = slice(self.going_in.stop, self.going_in.stop + hand)
+        self.near = slice(self.set_down.stop, self.set_down.stop + near)
         self.beside = self.near.stop
         self.away = self.beside + 1
         self.left = self.away + 1
@@ -171,14 +55,14 @@ class Model:
         level_db = np.array(p.margins_db)[:, None] + np.array(p.fades_db)[None, :]
         rates = p.ghost_rate + (MOST_RATE - p.ghost_rate) / (1 + np.exp(-level_db / p.slope_db))
         self.rates: Array = np.concatenate(
-            [rates.ravel(), p.at_hand_rates, p.near_rates, [p.beside_rate, p.ghost_rate, p.ghost_rate]]
+            [rates.ravel(), p.at_hand_rates, p.at_hand_rates, p.near_rates, [p.beside_rate, p.ghost_rate, p.ghost_rate]]
         )
         self.is_aboard = np.zeros(self.states, dtype=bool)
         self.is_aboard[self.aboard] = True
         self.is_near = np.zeros(self.states, dtype=bool)
-        self.is_near[self.at_hand.start : self.near.stop] = True
+        self.is_near[self.going_in.start : self.near.stop] = True
         self.is_at_hand = np.zeros(self.states, dtype=bool)
-        self.is_at_hand[self.at_hand] = True
+        self.is_at_hand[self.going_in.start : self.set_down.stop] = True
         self.kind_of_state = np.where(self.is_aboard, 0, np.where(self.is_at_hand, 1, 2))
         self._boarding: Array = np.outer(p.margin_weights, p.fade_weights).ravel()
         self._standing: Array = np.array(p.near_weights)
@@ -193,7 +77,7 @@ class Model:
 
     def transition(self, context: Context, elapsed_s: float) -> Array:
         """P (S, S), rows sum to 1: `belief @ P` is the belief `elapsed_s` later, to half a second, at most a day."""
-        if context in {Context.GAP, Context.GAP_AGAIN}:
+        if doors_of(context) is Context.GAP:
             return self._matrix(context, round(2 * self.parameters.gap_counts_as_s))
         return self._matrix(context, min(round(2 * elapsed_s), 172_800))
 
@@ -241,43 +125,49 @@ class Model:
                 flow = 2 * low * high / (low + high) / p.fade_time_s
                 q[first + i, first + i + 1] += flow / low
                 q[first + i + 1, first + i] += flow / high
-        moving = context is Context.MOVING
-        redraw = p.redraw_moving_per_s if moving or context is Context.DOORS_CLOSED else p.redraw_standing_per_s
-        q[self.aboard, self.aboard] += redraw * self._boarding
-        if moving:
-            q[self.at_hand, self.left] += p.left_behind_per_s
-            q[self.near, self.left] += p.left_behind_per_s
+        doors = doors_of(context)
+        calm = doors in {Context.MOVING, Context.DOORS_CLOSED}
+        q[self.aboard, self.aboard] += (p.redraw_moving_per_s if calm else p.redraw_standing_per_s) * self._boarding
+        if doors is Context.MOVING:
+            q[self.is_near, self.left] += p.left_behind_per_s
             q[self.aboard, self.left] += p.moving_change_per_s
             q[self.away, self.aboard] += p.moving_change_per_s * self._boarding
             q[self.away, self.beside] += p.beside_comes_per_s
             q[self.left, self.beside] += p.beside_comes_per_s
             q[self.beside, self.away] += p.beside_leaves_per_s
         else:
-            unload = {
-                Context.DOORS_OPEN: p.unload_open_per_s,
-                Context.DOORS_CLOSED: p.unload_closed_per_s,
-            }.get(_FIRST_TIME.get(context, context), p.unload_unknown_per_s)
-            back = 1.0 if context in _FIRST_TIME else p.left_returns
-            brought = unload * self._handing
-            leaves = 1 / p.at_hand_lasts_s
-            q[self.aboard, self.at_hand] += (1 - p.straight_off_share) * brought
-            q[self.aboard, self.left] += unload * p.straight_off_share
-            q[self.at_hand, self.at_hand] += p.at_hand_redraw_per_s * self._handing
-            q[self.at_hand, self.aboard] += leaves * p.at_hand_goes_in * self._boarding
-            q[self.at_hand, self.near] += leaves * p.stays_near_share * self._standing
-            q[self.at_hand, self.left] += leaves * (1 - p.at_hand_goes_in - p.stays_near_share)
-            q[self.near, self.at_hand] += p.load_near_factor * brought
-            q[self.near, self.near] += p.near_rate_redraw_per_s * self._standing
-            q[self.near, self.left] += p.near_leaves_per_s
-            for gone, share in ((self.away, 1.0), (self.left, back)):
-                q[gone, self.at_hand] += share * p.load_away_factor * brought
-                q[gone, self.aboard] += share * p.load_away_factor * unload * self._boarding
-                q[gone, self.near] += share * p.near_comes_per_s * self._standing
-            q[self.beside, self.near] += p.beside_leaves_per_s * self._standing
+            self._handle(q, doors, visit_of(context))
         q[self.left, self.away] += p.forgotten_per_s
         np.fill_diagonal(q, 0.0)
         np.fill_diagonal(q, -q.sum(axis=1))
         return q
+
+    def _handle(self, q: Array, doors: Context, visit: Visit) -> None:
+        """Add to a generator what happens to things at a stop."""
+        p = self.parameters
+        handled = {
+            Context.DOORS_OPEN: p.unload_open_per_s,
+            Context.DOORS_CLOSED: p.unload_closed_per_s,
+        }.get(doors, p.unload_unknown_per_s)
+        unload = handled * (p.homecoming_factor if visit is Visit.HOMECOMING else 1.0)
+        brought = handled * self._handing
+        leaves = 1 / p.at_hand_lasts_s
+        q[self.aboard, self.set_down] += unload * (1 - p.straight_off_share) * self._handing
+        q[self.aboard, self.left] += unload * p.straight_off_share
+        for hand, goes_in in ((self.going_in, p.going_in_share), (self.set_down, p.put_back_share)):
+            q[hand, hand] += p.at_hand_redraw_per_s * self._handing
+            q[hand, self.aboard] += leaves * goes_in * self._boarding
+            q[hand, self.near] += leaves * (1 - goes_in) * p.stays_near_share * self._standing
+            q[hand, self.left] += leaves * (1 - goes_in) * (1 - p.stays_near_share)
+        q[self.near, self.going_in] += p.load_near_factor * brought
+        q[self.near, self.near] += p.near_rate_redraw_per_s * self._standing
+        q[self.near, self.left] += p.near_leaves_per_s
+        back = p.left_returns if visit is Visit.FIRST else 1.0
+        for gone, share in ((self.away, 1.0), (self.left, back)):
+            q[gone, self.going_in] += share * p.load_away_factor * brought
+            q[gone, self.aboard] += share * p.load_away_factor * handled * self._boarding
+            q[gone, self.near] += share * p.near_comes_per_s * self._standing
+        q[self.beside, self.near] += p.beside_leaves_per_s * self._standing
 
     def _exponential(self, context: Context, half_seconds: int) -> Array:
         """Scaling and squaring with a Taylor series: Q is small and its norm known, so no library is needed here."""

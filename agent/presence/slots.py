@@ -16,7 +16,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from agent.presence.chain import Counts, Step
-from agent.presence.model import Array, Context, Model, again
+from agent.presence.contexts import Context, on_visit, visit_of
+from agent.presence.model import Array, Model
 
 SLOT_S = 10.0
 SLOT_ROUNDS = 12
@@ -98,8 +99,7 @@ class Regimes:
             i += 1
         assert total is not None  # noqa: S101 - the loop ran at least once: i <= last
         for _ in range(gap):
-            kind = again(Context.GAP) if again(self.contexts[last]) is self.contexts[last] else Context.GAP
-            total = total @ model.transition(kind, 0.0)
+            total = total @ model.transition(on_visit(Context.GAP, visit_of(self.contexts[last])), 0.0)
         return total
 
 

@@ -9,7 +9,9 @@ import pytest
 from msgspec.structs import replace
 
 from agent.presence.belief import Belief, assess, begin, close, forget, hear
-from agent.presence.model import Context, Model, Parameters
+from agent.presence.contexts import Context
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters
 from agent.presence.slots import Regimes
 
 MODEL = Model(Parameters())

@@ -9,10 +9,12 @@ import pytest
 from scipy.linalg import expm
 from scipy.stats import binom
 
-from agent.presence.model import MOST_RATE, Context, Model, Parameters, again, parse_parameters
+from agent.presence.contexts import Context, Visit, doors_of, on_visit, visit_of
+from agent.presence.model import MOST_RATE, Model
+from agent.presence.parameters import Parameters, parse_parameters
 
 MODEL = Model(Parameters())
-GAPS = {Context.GAP, Context.GAP_AGAIN}
+GAPS = {Context.GAP, Context.GAP_AGAIN, Context.GAP_HOME}
 DRIVEN = [context for context in Context if context not in GAPS]
 
 
@@ -102,9 +104,23 @@ def test_what_was_left_comes_back_only_where_the_van_has_been() -> None:
     first = MODEL.transition(Context.DOORS_OPEN, 600.0)[MODEL.left, MODEL.is_aboard].sum()
     second = MODEL.transition(Context.DOORS_OPEN_AGAIN, 600.0)[MODEL.left, MODEL.is_aboard].sum()
     assert first < second / 5
-    assert again(Context.DOORS_OPEN) is Context.DOORS_OPEN_AGAIN
-    assert again(Context.DOORS_OPEN_AGAIN) is Context.DOORS_OPEN_AGAIN
-    assert again(Context.MOVING) is Context.MOVING
+    assert on_visit(Context.DOORS_OPEN, Visit.AGAIN) is Context.DOORS_OPEN_AGAIN
+    assert on_visit(Context.DOORS_OPEN_AGAIN, Visit.HOMECOMING) is Context.DOORS_OPEN_HOME
+    assert on_visit(Context.MOVING, Visit.AGAIN) is Context.MOVING
+
+
+@pytest.mark.parametrize("context", list(Context))
+def test_a_context_is_its_doors_and_its_visit(context: Context) -> None:
+    """Taken apart and put together again a context is the same."""
+    assert on_visit(doors_of(context), visit_of(context)) is context
+
+
+def test_a_van_come_home_is_emptied() -> None:
+    """Ten minutes with the doors open at home after a trip take far more off than at a drop."""
+    drop = MODEL.transition(Context.DOORS_OPEN, 600.0)[MODEL.is_aboard][:, MODEL.is_aboard].sum(axis=1).mean()
+    home = MODEL.transition(Context.DOORS_OPEN_HOME, 600.0)[MODEL.is_aboard][:, MODEL.is_aboard].sum(axis=1).mean()
+    assert home < 0.3
+    assert drop > 0.7
 
 
 def test_the_first_belief_is_one() -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from agent.presence.model import Context, Model, Parameters
+from agent.presence.contexts import Context
+from agent.presence.model import Model
+from agent.presence.parameters import Parameters
 from agent.presence.slots import Heard, Levels, Regimes, Slot, close_slot, lay_out
 
 MODEL = Model(Parameters())
