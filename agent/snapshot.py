@@ -11,7 +11,7 @@ from agent.itinerary import Leg, Stop
 from agent.motion import State as Doing
 from agent.privacy import is_working
 from agent.state import Setup, State
-from agent.tally import SIGMAS_95
+from agent.tally import CERTAIN, SIGMAS_95
 from agent.units import format_utc
 
 # Shown as aboard from this probability on; below it only what was heard a short while ago is worth a line.
@@ -110,7 +110,7 @@ def _lines(
         )
     items.sort(key=lambda item: (item.state != "aboard", item.name, item.epc))
     badges.sort(key=lambda badge: badge.epc)
-    return tuple(items), tuple(badges), doubt >= 0.97 and state.reading.up  # noqa: PLR2004 - as on manifests
+    return tuple(items), tuple(badges), doubt >= CERTAIN and state.reading.up
 
 
 def _loaded(setup: Setup, state: State) -> dict[str, LoadedAt]:

@@ -118,11 +118,12 @@ class Model:
         p = self.parameters
         q = np.zeros((self.states, self.states))
         fades = len(p.fades_db)
+        lasts_s = p.fade_moving_s if context is Context.MOVING else p.fade_standing_s
         for first in range(0, len(p.margins_db) * fades, fades):
             for i in range(fades - 1):
                 # A birth-death chain in detailed balance with the shares of time.
                 low, high = p.fade_weights[i], p.fade_weights[i + 1]
-                flow = 2 * low * high / (low + high) / p.fade_time_s
+                flow = 2 * low * high / (low + high) / lasts_s
                 q[first + i, first + i + 1] += flow / low
                 q[first + i + 1, first + i] += flow / high
         doors = doors_of(context)

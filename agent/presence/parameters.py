@@ -23,10 +23,11 @@ class Parameters(Struct, frozen=True):
     slope_db: float = 1.5
     # Silences at a real dock door run about twice as long as independent reads would give (standards/dock_reads:
     # silences times mean rate, median 14 against 6): fades of this depth, with these shares of time, from one to the
-    # next in about this long. Depths and time are judgement.
+    # next in about this long; on the road, where everything shakes, sooner than standing. Depths and times are judgement.
     fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
     fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
-    fade_time_s: float = 80.0
+    fade_moving_s: float = 40.0
+    fade_standing_s: float = 80.0
     # At hand: just set down beside the open doors or about to go in, heard about as well as inside, not for long.
     at_hand_rates: tuple[float, ...] = (0.02, 0.25, 0.6, 0.92)
     at_hand_weights: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
@@ -41,8 +42,8 @@ class Parameters(Struct, frozen=True):
     # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
     redraw_moving_per_s: float = 1 / 6000
     redraw_standing_per_s: float = 1 / 1000
-    # What gets on and off at a stop. Judgement: one item in four changes at a stop of a quarter of an hour.
-    unload_open_per_s: float = 1 / 3000
+    # What gets on and off at a stop. Judgement: one item in three gets off in a quarter of an hour of open doors.
+    unload_open_per_s: float = 1 / 2000
     unload_closed_per_s: float = 1 / 200_000
     # For a while after coming home from a trip a van is emptied, this much faster than it is at a drop. Judgement.
     homecoming_factor: float = 12.0
