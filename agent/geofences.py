@@ -24,6 +24,7 @@ from agent.geo import distance_m
 from agent.records import Problem
 
 _SITE_ID = re.compile(r"[a-z0-9-]{1,40}")
+WITHHELD_ID = "withheld"  # stands in events for a place that is not kept (agent.privacy); no site may be called so
 # GS1 EPC Tag Data Standard 2.3, 6.3.3: company prefix and location reference have twelve digits together; the extension
 # is up to twenty characters of GS1 AI encodable set 82, some of them escaped.
 _SGLN = re.compile(r"urn:epc:id:sgln:(\d{6,12})\.(\d{0,6})\.((?:[A-Za-z0-9!'()*+,\-.:;=_]|%[0-9A-Fa-f]{2}){1,20})")
@@ -161,6 +162,8 @@ def _checked(check: Callable[[object], T], value: object, wrong: list[_Wrong]) -
 
 
 def _id(value: object) -> str:
+    if value == WITHHELD_ID:
+        raise _Wrong("this id stands for places that are not kept", value, "give the site another id")
     if isinstance(value, str) and _SITE_ID.fullmatch(value):
         return value
     what = "the id is missing" if value is None else "this cannot be a site's id"

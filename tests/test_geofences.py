@@ -128,6 +128,7 @@ FEATURES: dict[str, tuple[str, Any, str]] = {
     "id as number": ("id", 7, "feature 1: this cannot be a site's id (got 7)"),
     "id with a capital": ("id", "Depot", "feature 1 (Depot): this cannot be a site's id (got Depot)"),
     "id too long": ("id", "a" * 41, "this cannot be a site's id"),
+    "id of what is withheld": ("id", "withheld", "this id stands for places that are not kept (got withheld)"),
     "no name": ("properties/name", ..., "feature 1 (depot): the name is missing"),
     "blank name": ("properties/name", "  ", "the name is missing"),
     "no properties": ("properties", None, "the name is missing"),

@@ -7,11 +7,10 @@ from typing import Any
 
 import shapely.geometry
 
+from agent.geofences import WITHHELD_ID
 from agent.sites import Site, site_uri
 
 _OWN_URI = "urn:roadtally:site:"
-_WITHHELD = "withheld"
-"""What stands for a place that the vehicle did not keep."""
 
 
 class Places:
@@ -24,7 +23,7 @@ class Places:
 
     def name(self, site_id: str) -> str:
         """A site's name by its id."""
-        if site_id == _WITHHELD:
+        if site_id == WITHHELD_ID:
             return "a place not kept, outside working hours"
         site = self._by_id.get(site_id)
         return site_id if site is None else site.name
