@@ -16,7 +16,7 @@ from agent.geofences import Site, parse_sites
 from agent.messages import DownLeaf, Downlink
 from agent.plan import parse_plan
 from agent.presence.model import Model
-from agent.records import PlanRow
+from agent.records import PlanRow, Problem
 from agent.register import Register, parse_register
 from agent.sites import SiteIndex
 from agent.state import Setup
@@ -85,6 +85,9 @@ class InUse:
             rows = parse_plan(str(content), file=name, sites=ids, register=self.register)
             plans = {**self.plans, downlink.version: rows}
             fields["plans"] = {version: plans[version] for version in sorted(plans)[-KEEP_PLANS:]}
+        else:
+            what, do = f"{leaf} are not taken from the dispatch side yet", "change the vehicle file"
+            raise ConfigError([Problem(name, "", "", do, what)])
         fields["versions"] = {**self.versions, leaf: downlink.version}
         fields["refused"] = {kind: told for kind, told in self.refused.items() if kind != leaf}
         return replace(self, **fields)  # type: ignore[arg-type]

@@ -23,6 +23,7 @@ from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
 from agent.notify import Notifier
 from agent.pipeline import step
+from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, Record, Tick
@@ -99,6 +100,7 @@ class VehicleAgent:
         self._reads: list[Read] = []
         self._plan: ReadingPlan | None = None
         self._due: dict[str, float] = {}
+        self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
         self._last: dict[str, Any] = {}
         self._stored_reads = False
         self._has_round = False
@@ -177,7 +179,17 @@ class VehicleAgent:
     def _mono_s(self) -> float:
         return self.state.axis.boot_of(self.state.axis.last_s)[1]
 
+    def _is_working(self, mono: float) -> bool:
+        """Within the working hours, or there are none; while no time is trusted nobody can say so."""
+        privacy, timeline = self.setup.vehicle.privacy, self.state.timeline
+        if privacy.working_hours is None:
+            return True
+        utc = timeline.utc_of(timeline.boot, mono)
+        return utc is not None and is_working(privacy, utc)
+
     def _take(self, item: Input) -> None:
+        if isinstance(item, Inventory) and not self._is_working(item.mono):
+            item = replace(item, reads=without_badges(item.reads, self.setup.register))
         if self._record is not None:
             self._record(item)
         state, records = step(self.setup, self.state, item)
@@ -231,6 +243,7 @@ class VehicleAgent:
             self._hold(item)
         elif isinstance(item, Refused):
             self.in_use = self.in_use.refuse(item.leaf, item.version, (item.reason,))
+            self._waiting.pop(item.leaf, None)
             self._due.pop("status", None)
         else:
             log.info("link", extra={"up": item.up, "why": item.why})
@@ -242,14 +255,33 @@ class VehicleAgent:
         try:
             in_use = self.in_use.take(downlink)
         except ConfigError as error:
-            self.in_use = self.in_use.refuse(downlink.leaf, downlink.version, why_not(error))
-            text = f"Version {downlink.version} of the {downlink.leaf} was refused; the last good one stays in use."
-            body = {"notice": f"{downlink.leaf}-refused", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
-            self._commit((Record("notice", body | {"reasons": list(why_not(error))}),), self.clock.mono())
+            self._refuse(downlink, why_not(error))
             return
         self.in_use, self.setup = in_use, in_use.setup()
         self.store.hold(downlink)
         log.info("holding", extra={"what": downlink.leaf, "version": downlink.version})
+        self._waiting.pop(downlink.leaf, None)
+        # A plan may come before the site that it names; it is not sent again, and may hold up now.
+        for waiting in tuple(self._waiting.values()):
+            self._hold(waiting)
+
+    def _refuse(self, downlink: Downlink, reasons: tuple[str, ...]) -> None:
+        """Tell once for each version and its reasons that it was not taken into use."""
+        self._waiting[downlink.leaf] = downlink
+        refused = self.in_use.refuse(downlink.leaf, downlink.version, reasons)
+        told, self.in_use = self.in_use.refused, refused
+        if told.get(downlink.leaf) == refused.refused[downlink.leaf]:
+            return
+        mono, timeline = self.clock.mono(), self.state.timeline
+        utc = timeline.utc_of(timeline.boot, mono)
+        body = {
+            "notice": f"{downlink.leaf}-refused",
+            "at": None if utc is None else format_utc(utc),
+            "vehicle": self.setup.vehicle.id,
+            "text": f"Version {downlink.version} of the {downlink.leaf} was refused; the last good one stays in use.",
+            "reasons": list(reasons),
+        }
+        self._commit((Record("notice", body),), mono)
 
     def _is_due(self, what: str, now: float, every_s: float) -> bool:
         if now < self._due.get(what, 0.0):

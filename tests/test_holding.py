@@ -65,6 +65,7 @@ def test_sites_may_come_as_files() -> None:
         ("register", 7, "register version 9"),
         ("plan", PLAN.replace("hall", "hell"), "hell"),
         ("plan", None, "plan version 9"),
+        ("settings", {}, "settings are not taken from the dispatch side yet"),
     ],
 )
 def test_a_version_that_does_not_hold_up_is_refused_with_reasons(leaf: DownLeaf, content: Any, told: str) -> None:

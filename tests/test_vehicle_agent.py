@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +14,11 @@ import msgspec
 import pytest
 
 from agent.canonical import digest_of
+from agent.epc import encode_uri
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.publisher import Acks, Refused, Settled
-from agent.records import Boot, Input, PortInput
+from agent.records import Boot, Input, Inventory, PortInput, Read
 from agent.replay import replay
 from agent.run import _recorder
 from agent.setup import read_in_use, read_setup
@@ -266,6 +269,28 @@ def test_a_bad_version_is_refused_with_every_reason(van: Callable[..., Van]) -> 
     assert held.version == 7
 
 
+def test_a_plan_that_came_before_its_site_is_taken_when_that_comes(van: Callable[..., Van]) -> None:
+    """Refused while the site is unknown, with one dated notice; it is not sent again, and holds up once the site came.
+
+    The plan names the arena, which the second version of the sites brings; the register between changes nothing.
+    """
+    arena = json.loads(tinyday.sites().replace('"hall"', '"arena"'))
+    plan = f"vehicle,date,load_at,unload_at,epc\nvan-07,2026-03-04,depot,arena,{tinyday.EPCS['B']}\n"
+    one = van()
+    items = tinyday.inputs()
+    one.live(items, until_s=30)
+    one.agent.deliver(downlink("plan", 5, plan))
+    one.agent.deliver(downlink("register", 2, tinyday.REGISTER))
+    one.live(items, until_s=40)
+    assert [told.what for told in one.status[-1].holding.refused] == ["plan"]
+    one.agent.deliver(downlink("sites", 2, arena))
+    one.live(items, until_s=50)
+    holding = one.status[-1].holding
+    assert (holding.plan.version, holding.sites.version, holding.refused) == (5, 2, ())
+    (notice,) = (body for body in one.bodies("notice") if body["notice"] == "plan-refused")
+    assert tinyday.START_UTC_S + 30 <= parse_utc(notice["at"]) <= tinyday.START_UTC_S + 40
+
+
 def test_what_could_not_even_be_read_is_told_too(van: Callable[..., Van]) -> None:
     """A payload that is no downlink at all stands among the refused, with its reason."""
     one = van()
@@ -323,6 +348,34 @@ def test_within_working_hours_all_of_it_is(van: Callable[..., Van]) -> None:
     kept = b"\n".join(bytes(row.body) for row in one.rows())
     assert b"urn:roadtally:site:hall" in kept
     assert (one.folder / "recording.jsonl").read_bytes().count(b'"lat"') > 1000
+
+
+BADGE = "urn:epc:id:gsrnp:9521141.0000004711"
+
+
+@pytest.mark.parametrize("kept", [False, True], ids=["outside", "within"])
+def test_a_badge_is_not_even_a_stored_read_outside_working_hours(van: Callable[..., Van], *, kept: bool) -> None:
+    """Neither thinned reads nor recording nor checkpoint know of a badge that was heard then; of things all do.
+
+    Within the hours its reads are kept like any other, from the moment on at which time is trusted.
+    """
+    tag = encode_uri(BADGE)
+    one = van(vehicle=tinyday.VEHICLE + (WITHIN_HOURS if kept else OUTSIDE_HOURS), record=True)
+    (one.folder / "register.csv").write_text(f"{tinyday.REGISTER}{BADGE},person,R. Tresk\n")
+
+    def worn() -> Iterator[Input]:
+        for item in tinyday.inputs():
+            if isinstance(item, Inventory):
+                yield msgspec.structs.replace(item, reads=(*item.reads, Read(item.mono, tag, 1, -50.0)))
+            else:
+                yield item
+
+    one.live(worn())
+    with closing(sqlite3.connect(one.folder / "vehicle.db")) as database:
+        stored = {tag for (tag,) in database.execute("SELECT DISTINCT tag FROM reading")}
+    assert stored == set(tinyday.TAGS.values()) | ({tag} if kept else set())
+    assert (tag.encode() in (one.folder / "recording.jsonl").read_bytes()) is kept
+    assert (tag in one.agent.state.belief.tags) is kept
 
 
 def test_the_hours_end_with_the_minute(van: Callable[..., Van]) -> None:
