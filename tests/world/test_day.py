@@ -42,12 +42,12 @@ def test_a_seed_is_a_day(region: dict[str, Any]) -> None:
 
 
 def test_the_scenario(days: tuple[Day, ...]) -> None:
-    """Six to nine sites between two stays at home, 40 to 130 items that ride, some hours long."""
+    """Six to nine sites between two stays at home, 40 to 120 items that ride, some hours long."""
     for day in days:
         sites = [stop.site for stop in day.stops]
         assert sites[0] == sites[-1] == "depot"
         assert 6 <= len([site for site in sites[1:-1] if site]) <= 9
-        assert 40 <= len({move["epc"] for move in day.truth["moves"]}) <= 130
+        assert 40 <= len({move["epc"] for move in day.truth["moves"]}) <= 120
         assert 3 * 3600 < day.duration_s < 11 * 3600
 
 
