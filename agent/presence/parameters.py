@@ -19,11 +19,11 @@ class Parameters(Struct, frozen=True):
     # threshold belongs to the tag where it lies and stays; the fade wanders. Margins span read rates from under 0.01 to
     # nearly 1 (design.md, Presence); how common each is, is judgement.
     margins_db: tuple[float, ...] = (-11.0, -7.0, -3.0, 0.0, 3.0, 7.0, 14.0)
-    margin_weights: tuple[float, ...] = (0.025, 0.04, 0.08, 0.13, 0.20, 0.28, 0.245)
+    margin_weights: tuple[float, ...] = (0.035, 0.045, 0.08, 0.13, 0.20, 0.27, 0.24)
     slope_db: float = 1.5
     # Silences at a real dock door run about twice as long as independent reads would give (standards/dock_reads:
     # silences times mean rate, median 14 against 6): fades of this depth, with these shares of time, from one to the
-    # next in about this long; on the road, where everything shakes, sooner than standing. Depths and times are judgement.
+    # next in about this long; sooner on the road, where everything shakes. Depths and times are judgement.
     fades_db: tuple[float, ...] = (-14.0, -6.0, 0.0, 4.0)
     fade_weights: tuple[float, ...] = (0.10, 0.22, 0.43, 0.25)
     fade_moving_s: float = 40.0
