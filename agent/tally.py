@@ -32,7 +32,7 @@ from agent.units import format_utc
 # two more legs is rarely settled by a third.
 LEGS_BACK = 3
 # P(the whole set is right) at which a manifest is called certain.
-CERTAIN = 0.98
+CERTAIN = 0.97
 # Rounds after the departure without which nothing is certain: the sweep has to have been heard.
 CERTAIN_ROUNDS = 15
 # Departures and arrivals are dated back to the first moving or standing fix: a few seconds either way. Judgement.
