@@ -50,6 +50,8 @@ ANCHOR_FIXES = 120
 CARRIED_M = 40.0
 CARRIED_FIXES = 8
 UNWATCHED_S = 60.0
+# A van that stood without sky and is first seen driving stood about this near. Judgement: a yard's way.
+FIRST_SEEN_SIGMA_M = 60.0
 # What a van does unseen: a way of some length at a yard's speed. Judgement.
 UNSEEN_MPS = 6.0
 UNSEEN_LEG_S = 12.0
@@ -219,12 +221,20 @@ def _not_moving(
     if motion.score >= THRESHOLD and driving:
         motion, change = _become(motion, "move", motion.score_since_s, t_s)
         return motion, (change,)
-    if evidence > 0 and motion.score < THRESHOLD / 2:
-        motion = replace(motion, anchor=_anchored(anchor, fix))
+    motion = replace(motion, anchor=_stood_at(motion, fix, evidence=evidence))
     if motion.state is State.UNKNOWN and motion.anchor is not None and motion.anchor.fixes >= FIRST_FIXES:
         motion, change = _become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     return motion, ()
+
+
+def _stood_at(motion: Motion, fix: GpsFix, *, evidence: float) -> Anchor | None:
+    """Where the van stands by one more fix; roughly by the first, where it had no sky until it drove."""
+    if evidence > 0 and motion.score < THRESHOLD / 2:
+        return _anchored(motion.anchor, fix)
+    if motion.anchor is None and motion.state is State.STOPPED:
+        return Anchor(fix.lat, fix.lon, max(fix.sigma_m, FIRST_SEEN_SIGMA_M), 1)
+    return motion.anchor
 
 
 def _left_at(motion: Motion, seen_s: float, away_m: float) -> float:
@@ -276,6 +286,10 @@ def observe_input(
     if motion.state is State.STOPPED:
         motion = replace(motion, input_s=t_s)
     stands = ignition is False or doors is True
+    if stands and motion.state is State.UNKNOWN:
+        # Nothing was seen of it yet, perhaps for want of sky; but nobody opens the doors of a van that drives.
+        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        return motion, (change,)
     slow = motion.speed_mps < DRIVING_MPS or t_s - motion.last_s > STOP_S / 3
     if stands and motion.state is State.MOVING and motion.last is not None and slow:
         at = max(motion.since_s, min(motion.last_s + 1.0, t_s))

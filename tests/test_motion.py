@@ -10,6 +10,7 @@ from agent import motion as motion_module
 from agent.geo import geodesic_m
 from agent.motion import (
     CARRIED_FIXES,
+    FIRST_SEEN_SIGMA_M,
     STOP_S,
     TRANSITIONS,
     Anchor,
@@ -66,6 +67,28 @@ def test_a_van_first_seen_standing_is_stopped() -> None:
 def test_a_van_first_seen_driving_is_moving() -> None:
     """A record that opens on the road opens with moving."""
     assert Drive().drive(10, speed_mps=15.0).states == [State.MOVING]
+
+
+@pytest.mark.parametrize("told", [{"doors": True}, {"ignition": False}], ids=str)
+def test_open_doors_or_no_ignition_are_a_stop_before_any_fix(told: dict[str, bool]) -> None:
+    """A record that begins under a roof begins with a stop; where it was is learned from the first fix on the road."""
+    motion, changes = observe_input(Motion(), 30.0, **told)
+    assert [(change.state, change.at_s) for change in changes] == [(State.STOPPED, 0.0)]
+    motion, _ = observe_input(motion, 200.0, doors=False, ignition=True)
+    motion, changes = observe_fix(motion, 300.0, fix(300.0, 0.0, speed_mps=6.0, sigma_m=4.0))
+    assert changes == ()
+    assert motion.anchor == Anchor(LAT, LON, FIRST_SEEN_SIGMA_M, 1)
+    for second in range(1, 5):
+        motion, changes = observe_fix(motion, 300.0 + second, fix(300.0 + second, 6.0 * second, speed_mps=6.0))
+        if changes:
+            break
+    assert [(change.state, change.at_s) for change in changes] == [(State.MOVING, 300.0)]
+
+
+def test_shut_doors_and_an_ignition_that_is_on_say_nothing_yet() -> None:
+    """A van that may be driving is not taken to stand."""
+    motion, changes = observe_input(Motion(), 30.0, doors=False, ignition=True)
+    assert (motion.state, changes) == (State.UNKNOWN, ())
 
 
 def test_a_departure_is_dated_to_its_first_moving_fix() -> None:

@@ -62,6 +62,25 @@ def test_two_short_legs_without_trusted_time_both_get_theirs_in_time() -> None:
     assert said["/2"] - 450.0 <= 240.0
 
 
+@pytest.mark.parametrize("unseen_s", [0, 10])
+def test_what_is_loaded_before_any_sky_is_told_and_dated(unseen_s: int) -> None:
+    """A record that begins under the depot's roof, without a fix before the road: the loads are the depot's.
+
+    The trip is called by the day that the receiver says, not by the computer's clock, which says 1970.
+    """
+    scene = Scene(wall_utc_s=0.0)
+    scene.sky = False
+    scene.doors(on=True).stay(60).hear("case-1").stay(120).hear("case-2").stay(100).doors(on=False).stay(20)
+    scene.stay(unseen_s, speed_mps=5.0)
+    scene.sky = True
+    told = tell(scene.drive("hall").doors(on=True).stay(60).lose("case-1").stay(240).doors(on=False).stay(60))
+    assert told.moves() == [("load", "case-1", "depot"), ("load", "case-2", "depot"), ("unload", "case-1", "hall")]
+    (first,) = told.final()
+    assert first["manifest"] == "van-07/2026-03-02/1"
+    assert first["departed"]["site"] == "depot"
+    assert parse_utc(first["departed"]["time"]) == pytest.approx(UTC_S + 300.0, abs=unseen_s + 3.0)
+
+
 def untrusted_until(scene: Scene, until_s: float) -> Scene:
     """The receiver's dates alternate until a moment of the boot."""
     for number, one in enumerate(scene.inputs):
