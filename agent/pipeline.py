@@ -17,13 +17,14 @@ from agent.motion import (
     Change,
     Motion,
     confirm_near_fence,
-    distance_m,
     observe_boot,
     observe_fix,
     observe_input,
     observe_time,
 )
 from agent.motion import State as Doing
+from agent.notices import gap_notice, reader_notice, time_notice
+from agent.pace import distance_m
 from agent.places import choose_place, same_place
 from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
@@ -33,7 +34,6 @@ from agent.state import Setup, State, regimes
 from agent.statements import SAME_TIME_S
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
-from agent.timeline import TimeEvent
 from agent.units import format_utc, parse_utc
 
 # The first manifest: after the sweep of 120 s and a round or two more (formats.md 7 allows three minutes).
@@ -91,6 +91,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         belief = begin(setup.model, at_s=t)
         motion = Motion(since_s=t, score_since_s=t, last_s=t)
         return replace(state, timeline=timeline, axis=axis, belief=belief, motion=motion, begin_s=t), ()
+    gap = gap_notice(setup, state)
     belief = close(state.belief, model=setup.model, regimes=_regimes(setup, state))
     gap_s = t - 0.5
     motion, changes = observe_boot(state.motion, t)
@@ -109,7 +110,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
     state, records = _apply(setup, state, t, changes)
     if isinstance(state.itinerary.current, Stop):
         state = replace(state, due_s=t if state.due_s is None else state.due_s)
-    return state, records
+    return state, (gap, *records)
 
 
 def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
@@ -141,7 +142,7 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
         state = replace(state, due_s=due if _is_due(state, t) else state.due_s)
     motion, changes = observe_fix(state.motion, t, fix)
     state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
-    notices = tuple(_time_notice(setup, event) for event in told)
+    notices = tuple(time_notice(setup, event) for event in told)
     state, records = _apply(setup, state, t, changes)
     current = state.itinerary.current
     if isinstance(current, Leg):
@@ -205,14 +206,7 @@ def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[St
     up = {"up": True, "down": False}.get(item.state, reading.up)
     since = t if up != reading.up else reading.since_s
     state = replace(state, reading=replace(reading, up=up, since_s=since, lost=tuple(sorted(lost))))
-    texts = {
-        "up": "The reader is up.",
-        "down": "The reader is down: nothing is being read.",
-        "antenna_lost": f"Antenna {item.antenna} is lost.",
-        "antenna_back": f"Antenna {item.antenna} is back.",
-    }
-    code = item.state.replace("_", "-") if "antenna" in item.state else f"reader-{item.state}"
-    return state, (_notice(setup, state, t, code, texts[item.state]),)
+    return state, (reader_notice(setup, state, t, item),)
 
 
 def _time(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
@@ -379,17 +373,6 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
         axis=state.axis.forget_before(last.from_s),
         trips={n: name for n, name in state.trips.items() if n > last.trip - 20},
     )
-
-
-def _notice(setup: Setup, state: State, t: float, code: str, text: str) -> Record:
-    moment = state.axis.moment(state.timeline, t)
-    at = format_utc(moment.utc_s) if moment.trusted else None
-    return Record("notice", {"notice": code, "at": at, "vehicle": setup.vehicle.id, "text": text})
-
-
-def _time_notice(setup: Setup, event: TimeEvent) -> Record:
-    at = None if event.utc_s is None else format_utc(event.utc_s)
-    return Record("notice", {"notice": event.code, "at": at, "vehicle": setup.vehicle.id, "text": event.text})
 
 
 __all__ = ["Setup", "State", "Tick", "finish", "step"]

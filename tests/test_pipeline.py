@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from agent.motion import distance_m
+from agent.pace import distance_m
 from agent.pipeline import step
 from agent.records import Boot, Inventory, ReaderState, Tick
 from agent.units import parse_utc
@@ -179,6 +179,23 @@ def test_an_antennas_loss_is_told() -> None:
     assert (lost.body["notice"], lost.body["text"], state.reading.lost) == ("antenna-lost", "Antenna 2 is lost.", (2,))
     state, (back,) = step(setup, state, ReaderState(31.0, "antenna_back", 2))
     assert (back.body["notice"], state.reading.lost) == ("antenna-back", ())
+
+
+def test_a_break_in_the_record_is_told() -> None:
+    """A boot after the first is told with the last moment of the boot before; not dated, for no time is trusted yet."""
+    told = tell(Scene().stay(60).cut(600).stay(60))
+    (gap,) = (notice for notice in told.notices if notice["notice"] == "gap")
+    assert parse_utc(gap["since"]) - UTC_S == pytest.approx(60.0, abs=1.0)
+    assert gap["at"] is None
+    assert gap["since"] in gap["text"]
+
+
+def test_a_break_after_a_boot_that_never_knew_the_time_has_no_begin() -> None:
+    """Without a fix before it, the break is told all the same."""
+    scene = Scene(wall_utc_s=0.0)
+    scene.sky = False
+    (gap,) = (notice for notice in tell(scene.stay(60).cut(600).stay(20)).notices if notice["notice"] == "gap")
+    assert gap["since"] is None
 
 
 def test_a_shunt_in_the_yard_is_told_by_nobody() -> None:

@@ -1,0 +1,48 @@
+"""Notices: what the vehicle tells in one plain sentence beside custody records; floor 2.
+
+`at` is when it happened, null while no time is trusted. Decides nothing and remembers nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from agent.records import ReaderState, Record
+from agent.state import Setup, State
+from agent.timeline import TimeEvent
+from agent.units import format_utc
+
+
+def gap_notice(setup: Setup, state: State) -> Record:
+    """The computer starts again: `state` is as the boot before left it, and nothing was recorded since.
+
+    After a power cut that is up to half a minute less than was received, for reads are committed no more often.
+    """
+    last = state.axis.moment(state.timeline, state.axis.last_s)
+    since = format_utc(last.utc_s) if last.trusted else None
+    text = "The van's computer started again; " + (
+        "when it stopped is not known." if since is None else f"nothing is recorded from {since} until then."
+    )
+    return _notice(setup, "gap", None, text, since=since)
+
+
+def reader_notice(setup: Setup, state: State, t_s: float, item: ReaderState) -> Record:
+    """The reader or one of its antennas went or came back at `t_s` of the tally's axis."""
+    moment = state.axis.moment(state.timeline, t_s)
+    texts = {
+        "up": "The reader is up.",
+        "down": "The reader is down: nothing is being read.",
+        "antenna_lost": f"Antenna {item.antenna} is lost.",
+        "antenna_back": f"Antenna {item.antenna} is back.",
+    }
+    code = item.state.replace("_", "-") if "antenna" in item.state else f"reader-{item.state}"
+    return _notice(setup, code, format_utc(moment.utc_s) if moment.trusted else None, texts[item.state])
+
+
+def time_notice(setup: Setup, event: TimeEvent) -> Record:
+    """What the timeline has to say."""
+    return _notice(setup, event.code, None if event.utc_s is None else format_utc(event.utc_s), event.text)
+
+
+def _notice(setup: Setup, code: str, at: str | None, text: str, **details: Any) -> Record:  # noqa: ANN401 - JSON values
+    return Record("notice", {"notice": code, "at": at, "vehicle": setup.vehicle.id, "text": text, **details})
