@@ -22,25 +22,31 @@ from enum import Enum
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.pace import CLIP, SPAN_S, Sighting, distance_m, measure_pace, speed_evidence
 from agent.records import GpsFix
 
 # A halt of this length is a stop wherever it is (formats.md, section 7).
 STOP_S = 90.0
 # Evidence needed to call a change, in nats; at one fix a second three to four clear ones.
 THRESHOLD = 6.0
-# No single fix may say more than this: receivers lie with confidence.
-CLIP = 2.0
 # A move counts only when the van has got this far from where it stood, or is plainly driving. Judgement: GPS drift of
 # a parked van stays within it nearly always; the next bay is no nearer.
 LEFT_M = 12.0
 DRIVING_MPS = 3.0
+# One that merely halted is under way again sooner, if the receiver measures speed: jams creep. Judgement.
+CREPT_M = 4.0
+CREPT_SCORE = 3.5
+# Fixes further apart than this leave the moment of a departure open between them. Judgement.
+SPARSE_S = 2.0
 # Without a usable fix for this long, a van last seen slow is taken to stand where the sky was lost.
 SKY_LOST_S = 120.0
 SLOW_MPS = 9.0
 # An average below this over a hole in the fixes means that the van stood in it.
 STOOD_MPS = 1.0
-# Fixes closer together than this give no speed by their distance. Judgement.
-SHORTEST_S = 0.5
+# Two fixes further apart than this tell nothing of how long the computer was off: one of the dates is wrong. Judgement.
+LONGEST_OFF_S = 40 * 86_400.0
+# After a reboot this near where it was last seen, it stood. Judgement.
+REBOOTED_M = 12.0
 # A record that opens with this many fixes on the spot opens with a stop. Judgement.
 FIRST_FIXES = 3
 # The running mean of a parked position forgets at this many fixes.
@@ -50,6 +56,10 @@ ANCHOR_FIXES = 120
 CARRIED_M = 40.0
 CARRIED_FIXES = 8
 UNWATCHED_S = 60.0
+# Standing that far from where it stood with no drive seen: after this long it got there all the same. Positions that
+# jump come back sooner, mostly; where the receiver told a driving speed there is less to wait for. Judgement.
+STRAYED_S = 120.0
+DROVE_S = 20.0
 # A van that stood without sky and is first seen driving stood about this near. Judgement: a yard's way.
 FIRST_SEEN_SIGMA_M = 60.0
 # What a van does unseen: a way of some length at a yard's speed. Judgement.
@@ -92,6 +102,7 @@ class Anchor(Struct, frozen=True):
     lon: float
     sigma_m: float
     fixes: int
+    scatter_m2: float = 0.0  # mean squared distance of the fixes from their mean, both axes
 
 
 class Motion(Struct, frozen=True):
@@ -110,23 +121,9 @@ class Motion(Struct, frozen=True):
     elsewhere: Anchor | None = None  # where it stands now, if not where it stood then
     speed_mps: float = 0.0
     input_s: float = 0.0  # when ignition or doors last changed: it stood then
-
-
-def distance_m(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
-    """Metres between two near points, on a sphere of WGS 84's mean radius; a part in 300 wrong at most."""
-    dy = (lat_b - lat_a) * 111_195.0
-    dx = (lon_b - lon_a) * 111_195.0 * math.cos(math.radians((lat_a + lat_b) / 2))
-    return math.hypot(dx, dy)
-
-
-def speed_evidence(speed_mps: float) -> float:
-    """Log P(speed | standing) / P(speed | moving), clipped.
-
-    Standing: half-normal with sigma 0.4 m/s, one in ten exponential with mean 1 m/s (multipath). Moving: flat 0-20 m/s.
-    Judgement; a receiver's Doppler speed is good to some 0.1 m/s under open sky and far worse beside walls.
-    """
-    standing = 0.9 * 1.995 * math.exp(-0.5 * (speed_mps / 0.4) ** 2) + 0.1 * math.exp(-speed_mps)
-    return max(-CLIP, min(CLIP, math.log(max(standing, 1e-6) / 0.05)))
+    trail: tuple[Sighting, ...] = ()  # the latest fixes without a speed
+    away_s: float | None = None  # since when it is seen far from where it stood, in a way that was no drive
+    away_mps: float = 0.0  # the fastest that the receiver told since it last was seen standing there
 
 
 def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion, Change]:
@@ -141,6 +138,8 @@ def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion
         anchor=anchor,
         blind_s=None,
         elsewhere=None,
+        away_s=None,
+        away_mps=0.0,
     )
     return changed, Change(state, at_s, now_s)
 
@@ -149,13 +148,25 @@ def _anchored(anchor: Anchor | None, fix: GpsFix) -> Anchor:
     if anchor is None:
         return Anchor(fix.lat, fix.lon, fix.sigma_m, 1)
     n = min(anchor.fixes + 1, ANCHOR_FIXES)
+    off_m = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon)
     # Errors of successive fixes hang together (0.7 at 3 s: design.md), so the mean is hardly better than one fix.
     return Anchor(
         anchor.lat + (fix.lat - anchor.lat) / n,
         anchor.lon + (fix.lon - anchor.lon) / n,
         anchor.sigma_m + (fix.sigma_m - anchor.sigma_m) / n,
         n,
+        anchor.scatter_m2 + (off_m**2 - anchor.scatter_m2) / n,
     )
+
+
+def _error_m(motion: Motion, fix: GpsFix) -> float:
+    """Standard deviation of each axis: what the receiver states, or what was seen while standing if that is more."""
+    seen = math.sqrt(motion.anchor.scatter_m2 / 2) if motion.anchor is not None else 0.0
+    return max(fix.sigma_m, seen)
+
+
+def _seen_last(motion: Motion) -> tuple[Sighting, ...]:
+    return () if motion.last is None else (Sighting(motion.last_s, motion.last.lat, motion.last.lon),)
 
 
 def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[Change, ...]]:
@@ -164,15 +175,20 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     if last is not None and fix.utc_s == last.utc_s:
         return observe_time(motion, t_s)  # the receiver repeats itself: its time did not move
     moved = distance_m(last.lat, last.lon, fix.lat, fix.lon) if last is not None else 0.0
-    speed = fix.speed_mps
-    if speed is None:
-        speed = moved / elapsed if last is not None and SHORTEST_S <= elapsed <= STOP_S else 0.0
-    motion, changes = _through_hole(motion, t_s, moved_m=moved)
+    trail, pace = measure_pace(motion.trail or _seen_last(motion), t_s, fix, error_m=_error_m(motion, fix))
+    motion = replace(motion, trail=trail)
+    motion, changes = _through_hole(motion, t_s, fix, moved_m=moved)
     standing = motion.state is not State.MOVING
-    evidence = CLIP if motion.ignition is False and speed < DRIVING_MPS else speed_evidence(speed)
+    evidence = speed_evidence(pace.mps, noise_mps=pace.noise_mps) * pace.weight
+    if motion.ignition is False and pace.mps < DRIVING_MPS:
+        evidence = CLIP
     score = max(0.0, motion.score + (-evidence if standing else evidence))
-    since = t_s if motion.score == 0.0 else motion.score_since_s
-    motion = replace(motion, last=fix, last_s=t_s, score=score, score_since_s=since, speed_mps=speed)
+    since = motion.score_since_s
+    if motion.score == 0.0:
+        # A pace over a span tells of the span: a halt began with it, a drive late in it, or between two sparse fixes.
+        sparse = min(elapsed, SPAN_S) / 2 if last is not None and elapsed > SPARSE_S else 0.0
+        since = max(motion.since_s, t_s - (max(pace.span_s / 4, sparse) if standing else pace.span_s))
+    motion = replace(motion, last=fix, last_s=t_s, score=score, score_since_s=since, speed_mps=pace.mps)
     if standing:
         motion, found = _not_moving(motion, t_s, fix, elapsed_s=elapsed, evidence=evidence)
     elif score >= THRESHOLD:
@@ -184,12 +200,18 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     return motion, (*changes, *found, *later)
 
 
-def _through_hole(motion: Motion, t_s: float, *, moved_m: float) -> tuple[Motion, tuple[Change, ...]]:
-    """The first fix after a long while without one: did the van stand through it?"""
+def _through_hole(motion: Motion, t_s: float, fix: GpsFix, *, moved_m: float) -> tuple[Motion, tuple[Change, ...]]:
+    """The first fix after a long while without one, or after a reboot: did the van stand through it?"""
     last, elapsed = motion.last, t_s - motion.last_s
-    if last is None or elapsed < STOP_S or motion.state not in {State.MOVING, State.HALTED}:
+    if last is None or motion.state not in {State.MOVING, State.HALTED}:
         return motion, ()
-    if moved_m / elapsed >= STOOD_MPS:
+    rebooted = motion.blind_s is not None
+    if rebooted and 0.0 < fix.utc_s - last.utc_s < LONGEST_OFF_S:
+        elapsed = max(elapsed, fix.utc_s - last.utc_s)  # the tally's axis doesn't know how long the power was off
+    motion = replace(motion, blind_s=None)
+    if elapsed < STOP_S and not (rebooted and moved_m < REBOOTED_M):
+        return motion, ()
+    if moved_m / max(elapsed, STOP_S) >= STOOD_MPS:
         return replace(motion, score=0.0, score_since_s=t_s), ()
     # The van stood while nothing was seen, if only because it could not have crept along for so long.
     begin = motion.since_s if motion.state is State.HALTED else motion.last_s
@@ -203,22 +225,22 @@ def _not_moving(
     """A fix of a van that stands, as far as is known: does it go on standing there?"""
     anchor = motion.anchor
     away = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon) if anchor is not None else 0.0
-    if elapsed_s > UNWATCHED_S and motion.blind_s is None and motion.state is State.STOPPED:
-        motion = replace(motion, blind_s=motion.last_s - elapsed_s + 1.0)
-    if motion.blind_s is not None and motion.state is State.STOPPED:
+    if motion.state is State.STOPPED:
+        if elapsed_s > UNWATCHED_S and motion.blind_s is None:
+            motion = replace(motion, blind_s=motion.last_s - elapsed_s + 1.0)
         far = away > CARRIED_M + 4 * max(fix.sigma_m, anchor.sigma_m if anchor is not None else 0.0)
-        if far and evidence > 0:
-            motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
-            if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
-                return _carried(motion, motion.elsewhere, t_s)
-            return motion, ()
-        if far and motion.score >= THRESHOLD:
-            motion, change = _become(motion, "move", _left_at(motion, motion.score_since_s, away), t_s)
-            return motion, (change,)
-        if not far and evidence > 0:
-            motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
-    driving = motion.speed_mps >= DRIVING_MPS or away > LEFT_M or motion.state is State.UNKNOWN
-    if motion.score >= THRESHOLD and driving:
+        if far and motion.blind_s is not None and (evidence > 0 or motion.score >= THRESHOLD):
+            return _unwatched(motion, t_s, fix, away_m=away, evidence=evidence)
+        if far and motion.blind_s is None and motion.score < THRESHOLD:
+            return _strayed(motion, t_s, fix, evidence=evidence)
+        motion = _back(motion, fix, evidence=evidence) if not far else motion
+    left_m, enough = LEFT_M, THRESHOLD
+    if fix.speed_mps is None:
+        left_m = max(LEFT_M, 3 * _error_m(motion, fix))
+    elif motion.state is State.HALTED:
+        left_m, enough = CREPT_M, CREPT_SCORE
+    driving = motion.speed_mps >= DRIVING_MPS or away > left_m or motion.state is State.UNKNOWN
+    if motion.score >= enough and driving:
         motion, change = _become(motion, "move", motion.score_since_s, t_s)
         return motion, (change,)
     motion = replace(motion, anchor=_stood_at(motion, fix, evidence=evidence))
@@ -226,6 +248,47 @@ def _not_moving(
         motion, change = _become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     return motion, ()
+
+
+def _unwatched(
+    motion: Motion, t_s: float, fix: GpsFix, *, away_m: float, evidence: float
+) -> tuple[Motion, tuple[Change, ...]]:
+    """Found far from where it stood after power or sky was gone: standing there by now, or driving."""
+    if evidence > 0:
+        motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
+        if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
+            return _carried(motion, motion.elsewhere, t_s)
+        return motion, ()
+    motion, change = _become(motion, "move", _left_at(motion, motion.score_since_s, away_m), t_s)
+    return motion, (change,)
+
+
+def _back(motion: Motion, fix: GpsFix, *, evidence: float) -> Motion:
+    """A fix near where it stood: it was there all along, wherever the fixes before said it was."""
+    if motion.away_s is not None:
+        motion = replace(motion, away_s=None, elsewhere=None)
+    fastest = 0.0 if evidence > 0 else max(motion.away_mps, fix.speed_mps or 0.0)
+    if fastest != motion.away_mps:
+        motion = replace(motion, away_mps=fastest)
+    if motion.blind_s is not None and evidence > 0:
+        motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
+    return motion
+
+
+def _strayed(motion: Motion, t_s: float, fix: GpsFix, *, evidence: float) -> tuple[Motion, tuple[Change, ...]]:
+    """Far from where it stood, and no drive was found: a leg too short to show, or positions that jump."""
+    began = motion.away_s if motion.away_s is not None else t_s
+    where = _anchored(motion.elsewhere, fix) if evidence > 0 else None
+    fastest = max(motion.away_mps, fix.speed_mps or 0.0)
+    motion = replace(motion, away_s=began, away_mps=fastest, elsewhere=where)
+    drove = fastest >= DRIVING_MPS
+    if where is None or where.fixes < FIRST_FIXES or t_s - began < (DROVE_S if drove else STRAYED_S):
+        return motion, ()
+    left_s = max(motion.since_s, began - UNSEEN_LEG_S / 2)
+    motion, gone = _become(motion, "move", left_s, t_s)
+    came_s = min(t_s, left_s + UNSEEN_LEG_S)
+    motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
+    return motion, (gone, back)
 
 
 def _stood_at(motion: Motion, fix: GpsFix, *, evidence: float) -> Anchor | None:

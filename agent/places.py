@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 
 from agent.itinerary import Place
-from agent.motion import Anchor, distance_m
+from agent.motion import Anchor
+from agent.pace import distance_m
 from agent.sites import SiteIndex
 
 # How far outside a fence a van parks that means that site: one sigma. Judgement: a street's width.

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import random
 
 import pytest
+from msgspec.structs import replace
 
 from agent import motion as motion_module
 from agent.geo import geodesic_m
@@ -18,13 +20,12 @@ from agent.motion import (
     State,
     _become,
     confirm_near_fence,
-    distance_m,
     observe_boot,
     observe_fix,
     observe_input,
     observe_time,
-    speed_evidence,
 )
+from agent.pace import distance_m, speed_evidence
 from tests.drives import LAT, LON, Drive, at_rest, fix, under_way
 
 
@@ -300,3 +301,78 @@ def test_metres_are_right_to_a_part_in_three_hundred() -> None:
     """Against Vincenty's geodesic on the ellipsoid (agent.geo holds it to a published test set)."""
     for lat, lon in ((LAT + 0.001, LON), (LAT, LON + 0.001), (LAT - 0.05, LON + 0.05)):
         assert distance_m(LAT, LON, lat, lon) == pytest.approx(geodesic_m(LAT, LON, lat, lon), rel=1 / 300)
+
+
+def _wander(seconds: int, *, sigma_m: float, seed: int) -> list[tuple[float, float]]:
+    """North and east errors a second apart: normal, correlated by 0.7 at 3 s (design.md, "Sites")."""
+    chance = random.Random(seed)  # noqa: S311 - a test's own weather
+    keep = 0.7 ** (1 / 3)
+    north = east = 0.0
+    errors = []
+    for _ in range(seconds):
+        north = keep * north + math.sqrt(1 - keep**2) * chance.gauss(0.0, sigma_m)
+        east = keep * east + math.sqrt(1 - keep**2) * chance.gauss(0.0, sigma_m)
+        errors.append((north, east))
+    return errors
+
+
+@pytest.mark.parametrize("sigma_m", [1.0, 2.5, 8.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_without_speeds_the_error_of_the_fixes_is_no_drive(sigma_m: float, seed: int) -> None:
+    """An hour's standing and a drive of two minutes by a receiver that wanders and states no speed: one of each."""
+    motion, changes = Motion(), []
+    north_m = 0.0
+    for t, (north, east) in enumerate(_wander(3900, sigma_m=sigma_m, seed=seed)):
+        north_m += 10.0 if 1800 <= t < 1920 else 0.0
+        at = fix(float(t), north_m + north, speed_mps=None, sigma_m=sigma_m)
+        at = replace(at, lon=at.lon + east / 74_000.0)
+        motion, found = observe_fix(motion, float(t), at)
+        changes += found
+    assert [change.state for change in changes] == [State.STOPPED, State.MOVING, State.HALTED, State.STOPPED]
+    assert changes[1].at_s == pytest.approx(1800.0, abs=8.0)
+    assert changes[2].at_s == pytest.approx(1920.0, abs=8.0)
+
+
+def test_a_halt_before_the_power_went_is_dated_to_the_last_fix_before() -> None:
+    """Driving, power gone for an hour, first seen again on the spot: it stood since it was last seen, not since now."""
+    drive = under_way().drive(2, speed_mps=1.0)
+    last = drive.t_s
+    drive.take(observe_boot(drive.motion, last + 1.0)).skip(1.0)
+    later = replace(fix(0.0, drive.north_m), utc_s=fix(last).utc_s + 3600.0)
+    drive.take(observe_fix(drive.motion, last + 21.0, later))
+    assert drive.states == [State.STOPPED]
+    assert drive.changes[0].at_s == last
+
+
+def test_a_brown_out_on_the_road_is_no_stop() -> None:
+    """Power gone for thirty seconds while driving: seen again 400 m on, it drove."""
+    drive = under_way(13.0)
+    drive.take(observe_boot(drive.motion, drive.t_s + 1.0)).skip(30.0, metres=400.0)
+    assert drive.drive(60, speed_mps=13.0).states == []
+
+
+def test_a_jam_that_creeps_is_no_stop() -> None:
+    """Six metres at 2 m/s after every forty seconds: each halt is a new one, none lasts ninety seconds."""
+    drive = under_way()
+    for _ in range(10):
+        drive.stand(40).drive(3, speed_mps=2.0)
+    assert State.STOPPED not in drive.states
+
+
+def test_a_hop_between_two_sparse_fixes_is_a_leg() -> None:
+    """Eighty metres within two fixes ten seconds apart: too few to show a drive, but it stands there."""
+    drive = at_rest()
+    for north_m, speed_mps in ((40.0, 8.0), (80.0, 0.1), (80.0, 0.1), (80.0, 0.1), (80.0, 0.1)):
+        drive.t_s += 10.0
+        drive.take(observe_fix(drive.motion, drive.t_s, fix(drive.t_s, north_m, speed_mps=speed_mps)))
+    assert drive.states == [State.MOVING, State.STOPPED]
+    assert drive.changes[0].at_s == pytest.approx(70.0, abs=10.0)
+
+
+def test_positions_that_jump_for_a_minute_are_no_journey() -> None:
+    """A parked van seen 300 m away for sixty seconds, by a receiver that is sure of it: nothing happened."""
+    drive = at_rest()
+    drive.north_m = 300.0
+    drive.stand(60)
+    drive.north_m = 0.0
+    assert drive.stand(200).states == []
