@@ -16,6 +16,12 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from agent.clock import SystemClock
+from agent.dispatch.ingest import Ingest
+from agent.dispatch.main import load
+from agent.dispatch.store import open_store
+from agent.messages import Ack, OutboxRow, encode_acks, encode_log
+
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "systemd"
 UNITS = sorted(FOLDER.glob("*.service"))
@@ -277,3 +283,31 @@ def test_without_a_certificate_nobody_comes_in(broker: int, certificates: Path) 
                 assert tls.recv(4) == b""
         except (ssl.SSLError, ConnectionError):
             return  # refused while the handshake or the first write went on
+
+
+@pytest.mark.integration
+def test_the_dispatch_side_comes_with_its_own_certificate(
+    broker: int, certificates: Path, peer: Callable[..., Peer], tmp_path: Path
+) -> None:
+    """With the three files in dispatch.toml it is let in by this configuration, and a van's log is acknowledged."""
+    (tmp_path / "dispatch.toml").write_text(
+        f'[mqtt]\nport = {broker}\nca_file = "{certificates}/ca.crt"\n'
+        f'cert_file = "{certificates}/d.crt"\nkey_file = "{certificates}/d.key"\n'
+    )
+    van = peer("van-07")
+    van.hear("roadtally/1/van-07/ack")
+    store = open_store(tmp_path / "dispatch.db")
+    ingest = Ingest(store, load(tmp_path / "dispatch.toml").broker, clock=SystemClock())
+    ingest.start()
+    try:
+        note = OutboxRow(1, "notice", b'{"notice":"gap","text":"The computer started again."}')
+        log = encode_log(vehicle="van-07", epoch=1, records=[note])
+        for _ in range(40):  # what is said before it listens reaches nobody
+            van.say("roadtally/1/van-07/log", log)
+            with van.changed:
+                if van.changed.wait_for(lambda: bool(van.received), 0.25):
+                    break
+        van.await_payload(encode_acks([Ack(1, 1)]))
+    finally:
+        ingest.close()
+        store.close()

@@ -53,6 +53,8 @@ class Broker(Struct, frozen=True):
     username: str | None = None
     password: str | None = None
     ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
 
 
 class Ingest:
@@ -181,7 +183,7 @@ class Ingest:
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.password)
         if broker.ca_file is not None:
-            client.tls_set(ca_certs=broker.ca_file)
+            client.tls_set(ca_certs=broker.ca_file, certfile=broker.cert_file, keyfile=broker.key_file)
 
         def on_connect(
             client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object

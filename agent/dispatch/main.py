@@ -99,13 +99,22 @@ def load(path: Path) -> Loaded:
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
     secret = settings.password_file
+
+    def beside(key: str) -> str | None:
+        name: str | None = getattr(settings, key)
+        if name is not None:
+            _read(folder / name, where=f"[mqtt] {key}")  # whoever cannot read it is told now, not at the first try
+        return None if name is None else str(folder / name)
+
     return Broker(
         host=settings.host,
         port=settings.port,
         client_id=settings.client_id,
         username=settings.username,
         password=None if secret is None else _read(folder / secret, where="[mqtt] password_file").strip(),
-        ca_file=None if settings.ca_file is None else str(folder / settings.ca_file),
+        ca_file=beside("ca_file"),
+        cert_file=beside("cert_file"),
+        key_file=beside("key_file"),
     )
 
 

@@ -27,7 +27,7 @@ class ServerSettings(Struct, frozen=True):
 
 
 class BrokerSettings(Struct, frozen=True):
-    """The broker, and as whom to come."""
+    """The broker, and as whom to come. With `ca_file` the connection is encrypted; `cert_file` says who we are."""
 
     host: str = "127.0.0.1"
     port: int = 1883
@@ -35,6 +35,8 @@ class BrokerSettings(Struct, frozen=True):
     username: str | None = None
     password_file: str | None = None
     ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
 
 
 class PrivacySettings(Struct, frozen=True):
@@ -89,6 +91,8 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "username": _TEXT,
         "password_file": _TEXT,
         "ca_file": _TEXT,
+        "cert_file": _TEXT,
+        "key_file": _TEXT,
     },
     "sites": {"dir": Key("a folder of .geojson files", text, required=True)},
     "register": {"file": Key("a CSV file", text, required=True)},
@@ -131,6 +135,17 @@ def parse_dispatch(source: str, *, file: str) -> DispatchSettings:
                 do="write 127.0.0.1, or allow_without_login = true if everybody there may see everything",
             )
         )
+    mqtt = values["mqtt"]
+    if ("cert_file" in mqtt) != ("key_file" in mqtt) or ("cert_file" in mqtt and "ca_file" not in mqtt):
+        problems.append(
+            Problem(
+                file=file,
+                where="[mqtt]",
+                what="a certificate needs its key and the authority of both",
+                got=", ".join(name for name in ("ca_file", "cert_file", "key_file") if name in mqtt),
+                do="give ca_file, cert_file and key_file, or ca_file alone, or none",
+            )
+        )
     privacy = PrivacySettings(**values["privacy"])
     if privacy.keep_badges_days > privacy.keep_days:
         problems.append(
@@ -146,7 +161,7 @@ def parse_dispatch(source: str, *, file: str) -> DispatchSettings:
         raise ConfigError(problems)
     return DispatchSettings(
         server=server,
-        mqtt=BrokerSettings(**values["mqtt"]),
+        mqtt=BrokerSettings(**mqtt),
         privacy=privacy,
         sites_dir=values["sites"].get("dir"),
         register_file=values["register"].get("file"),

@@ -13,13 +13,14 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from importlib import resources
 from pathlib import Path
 
 import httpx
 import pytest
 
 from agent.dispatch.main import Dispatch, _watch, add_arguments, load, run
-from agent.dispatch.settings import DispatchSettings, parse_dispatch
+from agent.dispatch.settings import SECTIONS, DispatchSettings, parse_dispatch
 from agent.errors import ConfigError
 from agent.messages import decode_downlink
 from agent.notify import Notifier
@@ -33,6 +34,19 @@ def test_defaults() -> None:
     """An empty file is a board on this computer, without files, that publishes nothing."""
     assert parse_dispatch("", file="dispatch.toml") == DispatchSettings()
     assert DispatchSettings().is_local
+
+
+def test_the_sample_is_good() -> None:
+    """The sample that ships with the tool loads and names every key; what it gives of the server's is the default."""
+    text = resources.files("agent").joinpath("data/dispatch.sample.toml").read_text(encoding="utf-8")
+    settings = parse_dispatch(text, file="dispatch.sample.toml")
+    assert settings.server == DispatchSettings().server
+    assert settings.mqtt == DispatchSettings().mqtt
+    assert (settings.sites_dir, settings.publish) == ("geofences", True)
+    for section, keys in SECTIONS.items():
+        assert f"[{section}]" in text
+        for key in keys:
+            assert f"\n{key} = " in text or f"\n# {key} = " in text, f"[{section}] {key}"
 
 
 def test_every_problem_at_once() -> None:
@@ -54,6 +68,27 @@ keep_days = 7
     assert len(caught.value.problems) == 6, text
     for part in ("write port if that is meant", "no log-in yet", "10 to 86400", "1 to 65535", "[sitse]", "keep_badges"):
         assert part in text
+
+
+@pytest.mark.parametrize(
+    ("given", "good"),
+    [("", True), ("ca", True), ("ca cert key", True), ("cert", False), ("ca key", False), ("cert key", False)],
+)
+def test_a_certificate_comes_with_its_key_and_authority(given: str, *, good: bool) -> None:
+    """The three files of the broker's connection stand together, but for the authority, which may stand alone."""
+    source = "[mqtt]\n" + "".join(f'{name}_file = "{name}.pem"\n' for name in given.split())
+    if good:
+        assert parse_dispatch(source, file="d").mqtt.ca_file == ("ca.pem" if given else None)
+    else:
+        with pytest.raises(ConfigError, match="a certificate needs its key"):
+            parse_dispatch(source, file="d")
+
+
+def test_a_certificate_that_is_not_there_is_told_at_the_start(tmp_path: Path) -> None:
+    """A misspelt path is the operator's, said with its key before anything connects."""
+    (tmp_path / "dispatch.toml").write_text('[mqtt]\nca_file = "nowhere.pem"\n')
+    with pytest.raises(ConfigError, match=r"nowhere\.pem, \[mqtt\] ca_file"):
+        load(tmp_path / "dispatch.toml")
 
 
 def test_open_only_when_told() -> None:
