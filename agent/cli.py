@@ -20,18 +20,26 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "the vehicle's agent: reader and gpsd in, custody records out over MQTT",
         (
             "Runs until SIGTERM. Needs a vehicle file; waits for reader, gpsd and broker if they are not there yet. "
-            "A real reader transmits only once [rf_assessment] is filled in."
+            "A real reader transmits only once [rf_assessment] is filled in. "
+            "The smallest vehicle file: [vehicle] with id and epc; vehicle.sample.toml in agent/data has every key."
         ),
     ),
     "replay": (
         "agent.replay",
         "a recording through the same decisions, to events.jsonl, manifests.jsonl and summary.json",
-        "Uses the recording's times only and gives the same bytes every time. Make a recording with run --record.",
+        (
+            "Uses the recording's times only and gives the same bytes every time. Make a recording with run --record. "
+            "Example: roadtally replay day.jsonl --config vehicle.toml --sites geofences --register register.csv "
+            "--out out"
+        ),
     ),
     "dispatch": (
         "agent.dispatch.main",
         "the dispatch side: takes in what vehicles publish and shows what is aboard each",
-        "Listens on this computer only unless the configuration allows more.",
+        (
+            "Listens on this computer only unless the configuration allows more. An empty dispatch.toml works with a "
+            "broker on this computer; dispatch.sample.toml in agent/data has every key."
+        ),
     ),
     "check": (
         "agent.check",
