@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
+import pty
 import shutil
 import subprocess
 import sys
+import termios
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from typing import Any
@@ -91,6 +94,30 @@ def test_the_same_recording_gives_the_same_bytes(told: Path, short_day: Path, tm
         assert (out / name).read_bytes() == (told / name).read_bytes()
     one, other = (json.loads((folder / FILES[2]).read_text()) for folder in (out, told))
     assert one | {"seconds": 0} == other | {"seconds": 0}
+
+
+def test_a_terminal_sees_progress_and_nothing_else_does(told: Path, short_day: Path, tmp_path: Path) -> None:
+    """With a terminal as standard error a bar shows how far it is; without one nothing is written there."""
+    given = options(short_day, tmp_path / "out")
+    words = ["replay", str(given.recording), "--config", str(given.config), "--sites", str(given.sites),
+             "--register", str(given.register), "--out", str(given.out)]  # fmt: skip
+    command = [sys.executable, "-m", "agent", *words]
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (24, 80))
+    os.set_blocking(ours, False)  # a bar that is not there is an error, not a wait for ever
+    try:
+        subprocess.run(command, stdout=subprocess.DEVNULL, stderr=theirs, check=True, timeout=60)
+        shown = os.read(ours, 65536).decode()
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert "recording.jsonl" in shown
+    assert "%" in shown
+    for name in FILES[:2]:
+        assert (tmp_path / "out" / name).read_bytes() == (told / name).read_bytes()
+    plain = subprocess.run(command, capture_output=True, check=True, timeout=60)
+    assert plain.stderr == b""
+    assert b"%" not in plain.stdout
 
 
 def test_gzip_is_read_alike(told: Path, short_day: Path, tmp_path: Path) -> None:
