@@ -24,7 +24,9 @@ def aboard(setup: Setup, state: State, *, now_s: float) -> Aboard:
     vehicle = setup.vehicle
     moment = state.axis.moment(state.timeline, now_s)
     at = format_utc(moment.utc_s) if moment.trusted else None
-    working = not moment.trusted or is_working(vehicle.privacy, moment.utc_s)
+    # While no time is trusted nobody can say that it is working time.
+    hours = vehicle.privacy.working_hours
+    working = hours is None or (moment.trusted and is_working(vehicle.privacy, moment.utc_s))
     current = state.itinerary.current
     leg = _leg(state)
     manifest = state.ledger.manifests.get(leg.number) if leg is not None else None
