@@ -168,6 +168,8 @@ class Model:
             q[gone, self.going_in] += share * p.load_away_factor * brought
             q[gone, self.aboard] += share * p.load_away_factor * handled * self._boarding
             q[gone, self.near] += share * p.near_comes_per_s * self._standing
+        if visit is not Visit.FIRST:
+            q[self.left, self.near] += p.found_again_per_s * self._standing
         q[self.beside, self.near] += p.beside_leaves_per_s * self._standing
 
     def _exponential(self, context: Context, half_seconds: int) -> Array:

@@ -63,6 +63,8 @@ class Parameters(Struct, frozen=True):
     forgotten_per_s: float = 1 / 43_200
     near_leaves_per_s: float = 1 / 1200
     near_comes_per_s: float = 1 / 4000
+    # Where the van has been before, what it left there mostly still stands about: heard again this soon. Judgement.
+    found_again_per_s: float = 1 / 120
     near_rate_redraw_per_s: float = 1 / 240
     # What is left behind is out of hearing within seconds of moving off. Judgement.
     left_behind_per_s: float = 1 / 5
