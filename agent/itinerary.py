@@ -135,6 +135,12 @@ def _depart(
     )
 
 
+def left_site(itinerary: Itinerary) -> str | None:
+    """The site that the present leg began at, as far as is known."""
+    before = itinerary.segments[-2] if len(itinerary.segments) > 1 else None
+    return before.place.site if isinstance(before, Stop) else None
+
+
 def reach(itinerary: Itinerary, metres: float) -> Itinerary:
     """The van is `metres` from where this leg began; only the farthest counts."""
     leg = itinerary.current

@@ -11,7 +11,17 @@ from typing import Any
 from msgspec.structs import replace
 
 from agent.gps import Unusable, parse_tpv
-from agent.itinerary import Itinerary, Leg, Stop, apply_change, close_account, forget_before, reach, settle_place
+from agent.itinerary import (
+    Itinerary,
+    Leg,
+    Stop,
+    apply_change,
+    close_account,
+    forget_before,
+    left_site,
+    reach,
+    settle_place,
+)
 from agent.motion import (
     Anchor,
     Change,
@@ -24,26 +34,27 @@ from agent.motion import (
 )
 from agent.motion import State as Doing
 from agent.notices import gap_notice, reader_notice, time_notice
+from agent.occasions import (
+    FIRST_S,
+    SETTLE_S,
+    UNTRUSTED_S,
+    due_once_trusted,
+    evening_s,
+    has_ended,
+    is_new_day,
+    is_trip_over,
+    settle_next,
+)
 from agent.pace import distance_m
-from agent.places import choose_place, same_place
+from agent.places import NEAR_FENCE_S, choose_place, patience_s, same_place
 from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
 from agent.presence.slots import Regimes
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
 from agent.state import Setup, State, regimes
-from agent.statements import SAME_TIME_S
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
-from agent.units import format_utc, parse_utc
 
-# The first manifest: after the sweep of 120 s and a round or two more (formats.md 7 allows three minutes).
-FIRST_S = 150.0
-# Without a trusted time the first manifest waits, but no longer than this (formats.md 7: four minutes).
-UNTRUSTED_S = 230.0
-# A halt this long near a fence is a stop. Judgement: longer than a gate or a turn takes.
-NEAR_FENCE_S = 15.0
-# How often a stop is looked at again for what has surely got off. Judgement.
-SETTLE_S = 600.0
 # After doors or ignition at home: some ten rounds, before the computer loses power. Judgement.
 HOME_SETTLE_S = 20.0
 # A parked position is weighed anew this often; the first answer comes at once.
@@ -137,9 +148,8 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
     trusted = state.trusted_s
     if trusted is None and timeline.trusted:
         trusted = t
-        due = t + 1.0 if state.due_s is None or state.due_s > t + 1.0 else state.due_s
         state = replace(state, timeline=timeline)
-        state = replace(state, due_s=due if _is_due(state, t) else state.due_s)
+        state = replace(state, due_s=due_once_trusted(state, t))
     motion, changes = observe_fix(state.motion, t, fix)
     state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
     notices = tuple(time_notice(setup, event) for event in told)
@@ -149,31 +159,19 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
         if state.left is not None:
             metres = distance_m(state.left.lat, state.left.lon, fix.lat, fix.lon)
             state = replace(state, itinerary=reach(state.itinerary, metres))
-        halted = state.motion.state is Doing.HALTED and t - state.motion.since_s >= NEAR_FENCE_S
+        halted_s = t - state.motion.since_s if state.motion.state is Doing.HALTED else 0.0
         anchor = state.motion.anchor
-        if halted and t >= state.place_s and anchor is not None:
-            state = replace(state, place_s=t + PLACE_S)
-            if choose_place(setup.sites, anchor).site is not None:
+        if halted_s >= NEAR_FENCE_S and t >= state.place_s and anchor is not None:
+            patience = patience_s(setup.sites, anchor, left=left_site(state.itinerary))
+            wait = patience - halted_s if patience is not None else 0.0
+            state = replace(state, place_s=t + (wait if wait > 0.0 else PLACE_S))
+            if patience is not None and wait <= 0.0:
                 motion, changes = confirm_near_fence(state.motion, t)
                 state, more = _apply(setup, replace(state, motion=motion), t, changes)
                 records += more
     elif isinstance(current, Stop) and t >= state.place_s:
         state = _look_around(setup, replace(state, place_s=t + PLACE_S))
     return state, notices + records
-
-
-def _is_due(state: State, t: float) -> bool:
-    """Now that time is trusted: has a first manifest waited for that, or was one dated by the computer's own clock?"""
-    for leg in state.itinerary.segments:
-        if not isinstance(leg, Leg):
-            continue
-        told = state.ledger.manifests.get(leg.number)
-        if told is None and (leg.to_s is not None or t >= leg.from_s + FIRST_S):
-            return True
-        left_s = state.axis.moment(state.timeline, leg.from_s).utc_s
-        if told is not None and abs(parse_utc(told["departed"]["time"]) - left_s) > SAME_TIME_S:
-            return True
-    return False
 
 
 def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State, tuple[Record, ...]]:
@@ -191,7 +189,7 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
     if closing:
         # Doors shut or ignition off: what was going to be handled has been; look once the evidence is in. At home the
         # trip is over and power may go at any moment: there it is sooner.
-        soon = t + (HOME_SETTLE_S if _is_trip_over(setup, state) else FIRST_S)
+        soon = t + (HOME_SETTLE_S if is_trip_over(setup, state) else FIRST_S)
         state = replace(state, settle_s=soon if state.settle_s is None else min(state.settle_s, soon))
     return state, records
 
@@ -226,7 +224,7 @@ def _apply(
         if isinstance(before.current, Leg) and state.left is not None and here is not None:
             before = reach(before, distance_m(state.left.lat, state.left.lon, here.lat, here.lon))
         itinerary = apply_change(
-            before, change, home=home, begin_s=state.begin_s, is_new_day=_is_new_day(state, change.at_s)
+            before, change, home=home, begin_s=state.begin_s, is_new_day=is_new_day(state, change.at_s)
         )
         if itinerary is before:
             continue
@@ -247,13 +245,6 @@ def _apply(
             state, said = _tell(setup, state, t, settle=False)
             records += said
     return state, records
-
-
-def _is_new_day(state: State, t: float) -> bool:
-    """Is it another day than the trip's? Days are UTC's, as they are in the names of trips without a home."""
-    moment = state.axis.moment(state.timeline, t)
-    name = state.trips.get(state.itinerary.trip)
-    return moment.trusted and name is not None and not name.startswith(format_utc(moment.utc_s)[: len("2026-03-02")])
 
 
 def _keep_published_index(state: State) -> State:
@@ -281,7 +272,11 @@ def _look_around(setup: Setup, state: State) -> State:
     place = choose_place(setup.sites, anchor)
     if same_place(stop.place, place):
         return state
-    return replace(state, itinerary=settle_place(state.itinerary, place))
+    itinerary = settle_place(state.itinerary, place)
+    for gap in state.gaps_s:
+        if gap >= stop.from_s:  # a stop that was found only after the power was back
+            itinerary = close_account(itinerary, gap, home=setup.vehicle.home)
+    return replace(state, itinerary=itinerary)
 
 
 def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
@@ -295,23 +290,17 @@ def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record
     if state.settle_s is not None and t >= state.settle_s:
         at = max(state.settle_s, state.axis.last_s)
         if isinstance(state.itinerary.current, Stop):
-            over = _is_trip_over(setup, state) and state.motion.doors is not True
-            state, said = _tell(setup, replace(state, settle_s=at + SETTLE_S), at, settle=True, over=over)
+            over = is_trip_over(setup, state) and state.motion.doors is not True
+            state = replace(state, settle_s=settle_next(state, at))
+            evening = evening_s(state, at)
+            if evening is not None:
+                closed = close_account(state.itinerary, evening, home=setup.vehicle.home)
+                state = replace(state, itinerary=closed)
+            state, said = _tell(setup, state, at, settle=True, over=over)
             records += said
         else:
             state = replace(state, settle_s=None)
     return state, records
-
-
-def _is_trip_over(setup: Setup, state: State) -> bool:
-    """The van stands at home after a trip."""
-    stop = state.itinerary.current
-    return (
-        isinstance(stop, Stop)
-        and setup.vehicle.home is not None
-        and stop.place.site == setup.vehicle.home
-        and state.itinerary.trip_open
-    )
 
 
 def _tell(
@@ -327,22 +316,12 @@ def _tell(
         if last is None or t < last:
             return replace(state, due_s=last), ()
     state = replace(state, axis=state.axis.advance(t))
-    ended = not settle and bool(legs) and _has_ended(setup, state, legs[-1])
+    ended = not settle and bool(legs) and has_ended(setup, state, legs[-1])
     state, records = Tally(setup, state, now_s=t).run(settle=settle, whole=ended or forced, final=forced or over)
     state = replace(state, itinerary=replace(state.itinerary, retired=()))
     if ended:
         state = _forget(setup, remember_driven(setup, state), legs[-1])
     return state, records
-
-
-def _has_ended(setup: Setup, state: State, last: Leg) -> bool:
-    """The trip is over: the van is home; without a home, the first leg of another day is."""
-    stop = state.itinerary.current
-    if not isinstance(stop, Stop):
-        return False
-    if setup.vehicle.home is None:
-        return last.index == 1 and last.trip > 1
-    return stop.place.site == setup.vehicle.home
 
 
 def _forget(setup: Setup, state: State, last: Leg) -> State:

@@ -22,6 +22,11 @@ REACH_M = 120.0
 SKY_LOST_SIGMA_M = 25.0
 # A site's weight at which the stop is called its own.
 ENOUGH = 0.25
+# A halt this long inside a fence is a stop. Judgement: longer than a turn takes.
+NEAR_FENCE_S = 15.0
+# On the street beside a fence, or on the way out of the site just left: longer than a gate takes and most red lights.
+# Judgement.
+AT_THE_GATE_S = 45.0
 
 
 def choose_place(index: SiteIndex, anchor: Anchor) -> Place:
@@ -40,6 +45,15 @@ def choose_place(index: SiteIndex, anchor: Anchor) -> Place:
     if not weights or weights[0][1] < ENOUGH:
         return Place(None, 1 - sum(p for _, p in shares), known.lat, known.lon, sigma, shares)
     return Place(shares[0][0], shares[0][1], known.lat, known.lon, sigma, shares[1:])
+
+
+def patience_s(index: SiteIndex, anchor: Anchor, *, left: str | None) -> float | None:
+    """How long a van must halt here for a stop; None where no site is near. `left` is the site that it comes from."""
+    site = choose_place(index, anchor).site
+    if site is None:
+        return None
+    inside = sum(near.p_inside for near in index.near(anchor.lat, anchor.lon, anchor.sigma_m, reach_m=REACH_M))
+    return NEAR_FENCE_S if inside >= 0.5 and site != left else AT_THE_GATE_S  # noqa: PLR2004 - likelier in than out
 
 
 def same_place(one: Place, other: Place, *, metres: float = 3.0) -> bool:

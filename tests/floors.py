@@ -57,6 +57,7 @@ FLOORS: dict[str, int] = {
     "agent.checkpoint": 2,
     "agent.holding": 2,
     "agent.notices": 2,
+    "agent.occasions": 2,
     "agent.pipeline": 2,
     "agent.planning": 2,
     "agent.reading": 2,
