@@ -89,38 +89,21 @@ def state_events(
 
 
 def _event(draft: Draft, *, vehicle_epc: str, revision: int | None) -> dict[str, Any]:
+    around: dict[str, Any] = {
+        "vehicle_epc": vehicle_epc,
+        "event_time_s": draft.at_s,
+        "not_before_s": draft.not_before_s,
+        "not_after_s": draft.not_after_s,
+        "badges": draft.badges,
+        "place": draft.place,
+        "revision": revision,
+    }
     if draft.kind == "arrived":
-        return epcis.arrived(
-            vehicle_epc=vehicle_epc,
-            event_time_s=draft.at_s,
-            not_before_s=draft.not_before_s,
-            not_after_s=draft.not_after_s,
-            badges=draft.badges,
-            place=draft.place,
-            revision=revision,
-        )
+        return epcis.arrived(**around)
     if draft.kind == "departed":
-        return epcis.departed(
-            vehicle_epc=vehicle_epc,
-            aboard=draft.children,
-            event_time_s=draft.at_s,
-            not_before_s=draft.not_before_s,
-            not_after_s=draft.not_after_s,
-            badges=draft.badges,
-            place=draft.place,
-            revision=revision,
-        )
+        return epcis.departed(aboard=draft.children, **around)
     build = {"loaded": epcis.loaded, "unloaded": epcis.unloaded}[draft.kind]
-    return build(
-        vehicle_epc=vehicle_epc,
-        children=draft.children,
-        event_time_s=draft.at_s,
-        not_before_s=draft.not_before_s,
-        not_after_s=draft.not_after_s,
-        badges=draft.badges,
-        place=draft.place,
-        revision=revision,
-    )
+    return build(children=draft.children, **around)
 
 
 def _void(stated: Stated, *, issued_s: float, reason: epcis.Reason, successor: str | None = None) -> Record:
