@@ -22,7 +22,7 @@ from enum import Enum
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.pace import CLIP, SPAN_S, Sighting, distance_m, measure_pace, speed_evidence
+from agent.pace import CLIP, SPAN_S, UNSEEN_MPS, Sighting, distance_m, measure_pace, speed_evidence, turned_s
 from agent.records import GpsFix
 
 # A halt of this length is a stop wherever it is (formats.md, section 7).
@@ -62,8 +62,7 @@ STRAYED_S = 120.0
 DROVE_S = 20.0
 # A van that stood without sky and is first seen driving stood about this near. Judgement: a yard's way.
 FIRST_SEEN_SIGMA_M = 60.0
-# What a van does unseen: a way of some length at a yard's speed. Judgement.
-UNSEEN_MPS = 6.0
+# A leg that nobody saw took this long at least. Judgement.
 UNSEEN_LEG_S = 12.0
 
 
@@ -185,9 +184,7 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     score = max(0.0, motion.score + (-evidence if standing else evidence))
     since = motion.score_since_s
     if motion.score == 0.0:
-        # A pace over a span tells of the span: a halt began with it, a drive late in it, or between two sparse fixes.
-        sparse = min(elapsed, SPAN_S) / 2 if last is not None and elapsed > SPARSE_S else 0.0
-        since = max(motion.since_s, t_s - (max(pace.span_s / 4, sparse) if standing else pace.span_s))
+        since = max(motion.since_s, _begun_s(motion, t_s, span_s=pace.span_s))
     motion = replace(motion, last=fix, last_s=t_s, score=score, score_since_s=since, speed_mps=pace.mps)
     if standing:
         motion, found = _not_moving(motion, t_s, fix, elapsed_s=elapsed, evidence=evidence)
@@ -198,6 +195,16 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
         found = ()
     motion, later = _confirm(motion, t_s)
     return motion, (*changes, *found, *later)
+
+
+def _begun_s(motion: Motion, t_s: float, *, span_s: float) -> float:
+    """When that began which the pace at `t_s` is the first to say."""
+    standing = motion.state is not State.MOVING
+    if span_s > 0.0:
+        return turned_s(motion.trail, standing=standing, before_mps=motion.speed_mps)
+    elapsed = t_s - motion.last_s if motion.last is not None else 0.0
+    # A speed tells of its own moment: the van may have left at any time since the fix before, if that is long ago.
+    return t_s - (min(elapsed, SPAN_S) / 2 if standing and elapsed > SPARSE_S else 0.0)
 
 
 def _through_hole(motion: Motion, t_s: float, fix: GpsFix, *, moved_m: float) -> tuple[Motion, tuple[Change, ...]]:

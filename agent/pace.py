@@ -22,6 +22,8 @@ STANDING_MPS = 0.4
 NOISIEST_MPS = 2.5
 # Fixes closer together than this give no speed by their distance. Judgement.
 SHORTEST_S = 0.5
+# A van goes at such a pace where nothing is seen of it. Judgement: a yard's.
+UNSEEN_MPS = 6.0
 # Sightings older than this say nothing of the speed now. Judgement.
 OLDEST_S = 90.0
 
@@ -78,3 +80,30 @@ def measure_pace(
     noise = min(NOISIEST_MPS, math.hypot(STANDING_MPS, SPAN_SIGMAS * error_m / span))
     # Spans overlap: two of them that share half say little more than one.
     return grown, Pace(mps, noise, span, min(1.0, 2 * (t_s - trail[-1].at_s) / span))
+
+
+def turned_s(trail: tuple[Sighting, ...], *, standing: bool, before_mps: float) -> float:
+    """When the van set off (`standing`: it stood before) or came to stand, within a trail of two sightings or more.
+
+    It stood for one part of the trail and went for the other, at the pace of the half that it surely went in: the whole
+    way divided by that pace is how long it went. With no sighting in between it went at `UNSEEN_MPS` at least; and one
+    that comes to stand brakes, so it went no slower than half of `before_mps`, its pace before. Judgement.
+    """
+    first, last = trail[0], trail[-1]
+    span = last.at_s - first.at_s
+    middle_s = first.at_s + span / 2
+    if standing:
+        inner = next(seen for seen in reversed(trail[:-1]) if seen.at_s <= middle_s)
+        going_mps = _mps(inner, last)
+    else:
+        inner = next(seen for seen in trail[1:] if seen.at_s >= middle_s)
+        going_mps = max(_mps(first, inner), before_mps / 2)
+    if len(trail) == 2:  # noqa: PLR2004 - nothing in between
+        going_mps = max(going_mps, UNSEEN_MPS)
+    way_m = distance_m(first.lat, first.lon, last.lat, last.lon)
+    went_s = min(span, way_m / going_mps) if going_mps > 0.0 else span
+    return last.at_s - went_s if standing else first.at_s + went_s
+
+
+def _mps(one: Sighting, other: Sighting) -> float:
+    return distance_m(one.lat, one.lon, other.lat, other.lon) / (other.at_s - one.at_s)
