@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import tempfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from agent.replay import replay
 from agent.setup import read_setup
 from agent.units import parse_utc
 from agent.world import Day, day_files, make_day, record_day
-from tests.bench.baselines import Said, apply, hear, heard_once, last_minute, smurf
+from tests.bench.baselines import Move, Said, apply, hear, heard_once, last_minute, smurf
 
 _SLACK_S = 150.0
 """How far a stated time may lie outside its stop and still mean it; legs shorter than twice this are told by site."""
@@ -105,9 +106,22 @@ def said_by(
 
     `site_of` turns a bizLocation into a site id. A move that fits no stop keeps the number -1 and so counts as wrong.
     """
+    moves = [move for move, _ in moves_of(day_truth, events, site_of=site_of)]
+    # A manifest that is missing is not exact even where nothing was aboard.
+    aboard = [
+        frozenset({"missing"}) if manifest is None else frozenset(item["epc"] for item in manifest["items"])
+        for manifest in by_leg(day_truth, manifests, first=first)
+    ]
+    return Said(tuple(moves), tuple(aboard))
+
+
+def moves_of(
+    day_truth: Mapping[str, Any], events: Sequence[Mapping[str, Any]], *, site_of: Mapping[str, str]
+) -> list[tuple[Move, float]]:
+    """The moves that stand, each with its stated probability; those that fit no stop have the number -1."""
     stops = spans(day_truth)
     void = {event["eventID"] for event in events if "errorDeclaration" in event}
-    moves = []
+    moves: list[tuple[Move, float]] = []
     for event in events:
         kind = {"ADD": "load", "DELETE": "unload"}.get(event["action"])
         if event["type"] != "AggregationEvent" or kind is None or event["eventID"] in void:
@@ -121,12 +135,20 @@ def said_by(
             if where == site and begin - _SLACK_S <= at_s <= end + _SLACK_S
         ]
         number = min(fits)[1] if fits else -1
-        moves += [(kind, epc, number) for epc in event["childEPCs"]]
+        stated = {each["rt:epc"]: each["rt:p"] for each in event.get("rt:confidence", ())}
+        moves += [((kind, epc, number), stated.get(epc, math.nan)) for epc in event["childEPCs"]]
+    return moves
+
+
+def by_leg(
+    day_truth: Mapping[str, Any], manifests: Sequence[Mapping[str, Any]], *, first: bool = False
+) -> list[Mapping[str, Any] | None]:
+    """For each true leg the manifest that speaks of it, if any: its highest revision, or with `first` its first."""
     chosen: dict[str, Mapping[str, Any]] = {}
     for manifest in manifests:
         if not first or manifest["manifest"] not in chosen:
             chosen[manifest["manifest"]] = manifest
-    aboard = []
+    found: list[Mapping[str, Any] | None] = []
     for leg in day_truth["manifests"]:
         left_s = parse_utc(leg["departed"])
         near = [
@@ -135,14 +157,20 @@ def said_by(
             if not m.get("withdrawn")
         ]
         gap_s, ident = min(near, default=(np.inf, ""))
-        items = chosen.pop(ident)["items"] if gap_s <= _SLACK_S else None
-        # A manifest that is missing is not exact even where nothing was aboard.
-        aboard.append(frozenset({"missing"}) if items is None else frozenset(item["epc"] for item in items))
-    return Said(tuple(moves), tuple(aboard))
+        found.append(chosen.pop(ident) if gap_s <= _SLACK_S else None)
+    return found
 
 
-def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
-    """The project's own tally of a day from `replay`'s output: final, and by the first revisions."""
+class Output(NamedTuple):
+    """What `replay` wrote of a day, with the site that each bizLocation is."""
+
+    events: list[dict[str, Any]]
+    manifests: list[dict[str, Any]]
+    site_of: dict[str, str]
+
+
+def replayed(day: Day, *, seed: int, folder: Path) -> Output:
+    """The day's recording, replayed in `folder`."""
     for name, content in day_files(day, np.random.default_rng(seed)).items():
         with (folder / name).open("w", encoding="utf-8") as file:
             file.writelines([content] if isinstance(content, str) else content)
@@ -153,6 +181,12 @@ def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
         for name in ("events.jsonl", "manifests.jsonl")
     )
     site_of = {f["properties"].get("sgln", f["id"]): f["id"] for f in day.sites_geojson["features"]}
+    return Output(events, manifests, site_of)
+
+
+def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
+    """The project's own tally of a day from `replay`'s output: final, and by the first revisions."""
+    events, manifests, site_of = replayed(day, seed=seed, folder=folder)
     final = said_by(day.truth, events, manifests, site_of=site_of)
     return final, said_by(day.truth, events, manifests, site_of=site_of, first=True)
 
