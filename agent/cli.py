@@ -33,6 +33,16 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
             "--out out"
         ),
     ),
+    "explain": (
+        "agent.explain",
+        "why a thing is said to be aboard, loaded or unloaded: one tag and day as a picture and in words",
+        (
+            "What was heard on which antenna, where the van was, what was believed then and is now, and the decisions. "
+            "Reads a recording, or a vehicle's store while the agent runs. "
+            "Example: roadtally explain day.jsonl --epc 'par lamp 1' --at 08:16 --config vehicle.toml "
+            "--sites geofences --register register.csv --svg why.svg"
+        ),
+    ),
     "dispatch": (
         "agent.dispatch.main",
         "the dispatch side: takes in what vehicles publish and shows what is aboard each",
