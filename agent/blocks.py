@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from msgspec import Struct
 
-from agent.evidence import Evidence, Point, believed, heard_between
+from agent.evidence import NO_ROUNDS, Evidence, Point, believed, heard_between
 from agent.evidence_account import say
 from agent.evidence_axis import (
     dbm_range,
@@ -48,7 +48,7 @@ class Marks(Struct, frozen=True):
 
 
 UNICODE = Marks(" ▁▂▃▄▅▆▇█", "─", "»", "▀", "▒", "░", "·", "▲", "▼", "✗", "┄", "┆")
-ASCII = Marks(" .:-=+*#@", "-", ">", "o", "X", "~", ".", "^", "v", "x", "-", "!")
+ASCII = Marks(" .:-=+*#@", "-", ">", "o", "X", "~", "_", "^", "v", "x", "-", "!")
 
 
 class Screen(Struct, frozen=True):
@@ -114,7 +114,7 @@ def _heading(evidence: Evidence, screen: Screen) -> list[str]:
 
 
 def _row(label: str, cells: Sequence[str], screen: Screen, code: str = PLAIN) -> str:
-    return f"{label[: LABEL - 1]:<{LABEL}}" + screen.paint("".join(cells), code)
+    return f"{label[: LABEL - 1]:<{LABEL}}" + screen.paint("".join(cells).rstrip(), code)
 
 
 def _axis(evidence: Evidence, columns: _Columns, screen: Screen) -> str:
@@ -149,7 +149,7 @@ def _van(evidence: Evidence, columns: _Columns, screen: Screen) -> list[str]:
     if unread:
         cells = [" "] * columns.count
         for span in unread:
-            mark = marks.silent if span.why == "no rounds" else marks.off
+            mark = marks.silent if span.why == NO_ROUNDS else marks.off
             for column in range(columns.of(span.from_s), columns.of(span.to_s) + 1):
                 cells[column] = mark
         rows.append(_row("not read", cells, screen))
@@ -197,7 +197,7 @@ def _belief(evidence: Evidence, columns: _Columns, screen: Screen) -> list[str]:
             cells = [_cell(height, row, screen.marks.levels) for height in heights]
             edge = {BELIEF_ROWS - 1: "1", 0: "0"}.get(row, "")
             head = f"{label:<{LABEL - 2}}{edge}" if row == BELIEF_ROWS - 1 else f"{'':<{LABEL - 2}}{edge}"
-            rows.append(f"{head:<{LABEL}}" + screen.paint("".join(cells), code))
+            rows.append(f"{head:<{LABEL}}" + screen.paint("".join(cells).rstrip(), code))
     return rows
 
 
@@ -238,7 +238,7 @@ def _key(evidence: Evidence, screen: Screen) -> list[str]:
     places = "   ".join(f"{letter} {name}" for name, letter in letters(evidence).items())
     parts = [f"{marks.parked} parked", f"{marks.moving} moving"]
     if spans_shown(evidence, evidence.unread):
-        parts.append(f"{marks.off} power, reader or antenna off   {marks.silent} no rounds")
+        parts.append(f"{marks.off} power, radio, reader or antenna off   {marks.silent} no rounds")
     parts += [f"{marks.load} loaded", f"{marks.unload} unloaded", f"{marks.back} taken back"]
     parts.append(f"{marks.between} between when")
     if evidence.antennas:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import pairwise
 
-from agent.evidence import Passage, Span, Strength
+from agent.evidence import NO_ROUNDS, Passage, Span, Strength
 from agent.evidence_records import NO_SITE, Site
 from agent.itinerary import Segment, Stop
 from agent.privacy import WITHHELD, is_working
@@ -93,13 +93,23 @@ def _down(antenna: int | None) -> str:
     return "reader down" if antenna is None else f"antenna {antenna} lost"
 
 
-def quiet_spans(rounds_s: Iterable[float], *, but: Sequence[Span]) -> list[Span]:
-    """When no round ended for longer than `QUIET_S`, where `but` does not say why already."""
-    return [
-        Span(before_s, after_s, "no rounds")
-        for before_s, after_s in pairwise(rounds_s)
-        if after_s - before_s > QUIET_S and not any(s.from_s < after_s and s.to_s > before_s for s in but)
-    ]
+def quiet_spans(rounds_s: Iterable[float], *, but: Sequence[Span], radio_off: Sequence[Passage] = ()) -> list[Span]:
+    """When no round ended for longer than `QUIET_S`, where `but` does not say why already.
+
+    `radio_off` are stops at which the reader must be silent.
+    """
+    found = []
+    for before_s, after_s in pairwise(rounds_s):
+        if after_s - before_s <= QUIET_S or any(s.from_s < after_s and s.to_s > before_s for s in but):
+            continue
+        silent = any(stop.from_s < after_s and stop.to_s > before_s for stop in radio_off)
+        found.append(Span(before_s, after_s, "radio off here" if silent else NO_ROUNDS))
+    return found
+
+
+def radio_off_stops(setup: Setup, passages: Iterable[Passage]) -> list[Passage]:
+    """The stops at sites where the reader must not transmit."""
+    return [p for p in passages if p.site is not None and p.site in setup.site_of and setup.site_of[p.site].radio_off]
 
 
 def by_minute(reads: Iterable[tuple[float, Read]]) -> list[Strength]:

@@ -12,6 +12,7 @@ from typing import Literal
 
 from msgspec import Struct
 
+NO_ROUNDS = "no rounds"  # why nothing was read, where nothing else says why
 Point = tuple[float, float]  # (UTC seconds, P(aboard))
 
 

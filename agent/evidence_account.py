@@ -244,7 +244,9 @@ def _undecided(evidence: Evidence, clock: Clock) -> Paragraph:
             sentence(f"{how}; heard in {of_rounds(heard)}"),
         )
     most = max((p for leg in legs if (p := leg_belief(evidence, leg)) is not None), default=None)
-    believed_ = "" if most is None else f"; on the drives P(aboard) reaches {sure(most)}"
+    along = most is not None and most >= ABOARD
+    reach = "reaches" if along else "is at most"
+    believed_ = "" if most is None else f"; on the drives P(aboard) {reach} {sure(most)}"
     if not heard[0]:
         text = f"heard in none of {heard[1]} rounds{believed_}: nothing says it was aboard"
         return Paragraph("Never heard", sentence(text))
@@ -252,7 +254,6 @@ def _undecided(evidence: Evidence, clock: Clock) -> Paragraph:
     moving = (sum(k for k, _ in driving), sum(n for _, n in driving))
     standing = (heard[0] - moving[0], heard[1] - moving[1])
     text = f"heard in {of_rounds(standing)} while the van stood, in {of_rounds(moving)} of its drives{believed_}"
-    along = most is not None and most >= ABOARD
     head = "Travels along, on no manifest" if along else "Near the van, never believed aboard"
     return Paragraph(head, sentence(text))
 

@@ -18,6 +18,7 @@ from agent.circumstances import (
     open_spans,
     passages_of_state,
     quiet_spans,
+    radio_off_stops,
     reader_spans,
     sites_by_uri,
     untrusted,
@@ -195,7 +196,12 @@ class Watch:
         rounds_s = [utc(t) for t, _ in self._rounds]
         off = [Span(utc(a), utc(b), "power off") for a, b in self._power]
         off += reader_spans([(utc(t), item) for t, item in self._reader], end_s=end_s)
-        silent = quiet_spans([begin_s, *rounds_s, end_s], but=[span for span in off if "antenna" not in span.why])
+        told = passages_of_state(setup, segments, self._manifest_of, utc=utc, now_t_s=state.axis.last_s)
+        silent = quiet_spans(
+            [begin_s, *rounds_s, end_s],
+            but=[span for span in off if "antenna" not in span.why],
+            radio_off=radio_off_stops(setup, told),
+        )
         return Evidence(
             vehicle=setup.vehicle.id,
             epc=subject.epc,
@@ -204,7 +210,7 @@ class Watch:
             zone=zone_of(setup),
             from_s=begin_s,
             to_s=end_s,
-            passages=passages_of_state(setup, segments, self._manifest_of, utc=utc, now_t_s=state.axis.last_s),
+            passages=told,
             doors=open_spans(doors, end_s=end_s),
             doors_known=setup.vehicle.inputs.doors is not None,
             unread=tuple(sorted([*off, *silent], key=lambda span: span.from_s)),

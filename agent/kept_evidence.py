@@ -12,7 +12,15 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.checkpoint import decode
-from agent.circumstances import open_spans, passages_of_state, quiet_spans, sites_by_uri, untrusted, zone_of
+from agent.circumstances import (
+    open_spans,
+    passages_of_state,
+    quiet_spans,
+    radio_off_stops,
+    sites_by_uri,
+    untrusted,
+    zone_of,
+)
 from agent.errors import StoreError
 from agent.evidence import Evidence, Hearing, Passage, Point, Span, Strength
 from agent.evidence_records import decisions_of, lines_of, passages_of, unlisted_lines
@@ -123,7 +131,7 @@ def _with_state(
     latest = passages_of_state(setup, state.itinerary.segments, manifest_of, utc=utc, now_t_s=now_t_s)
     hearing = _hearing(state, subject, utc)
     off = [Span(utc(gap - 0.5), utc(gap + 0.5), "power off") for gap in state.gaps_s]
-    silent = quiet_spans([utc(slot_s) for slot_s in _rounds(state)], but=off)
+    silent = quiet_spans([utc(t) for t in _rounds(state)], but=off, radio_off=radio_off_stops(setup, latest))
     points = tuple((utc(t), p) for t, p in looked_back(setup, subject, Chapter(state, now_t_s)))
     since = hearing[0].at_s if hearing else None
     missing = list(untrusted(state))

@@ -10,7 +10,7 @@ from xml.sax.saxutils import escape
 
 from msgspec import Struct
 
-from agent.evidence import Decision, Evidence, Point, Span, heard_between
+from agent.evidence import NO_ROUNDS, Decision, Evidence, Point, Span, heard_between
 from agent.evidence_axis import (
     dbm_range,
     decisions_shown,
@@ -158,7 +158,7 @@ def _spans(frame: Frame, y: float) -> tuple[list[str], float]:
     if unread:
         parts.append(_label(y + 10, "not read"))
         for span in unread:
-            kind = "quiet" if span.why == "no rounds" else "off"
+            kind = "quiet" if span.why == NO_ROUNDS else "off"
             said = f"{span.why}, {clock.hms(span.from_s)} to {clock.hms(span.to_s)}"
             fill = f"url(#why-{kind}-{frame.width_px})"
             parts.append(_box(frame, Span(span.from_s, span.to_s, said), y, height=12, fill=fill))
