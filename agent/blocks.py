@@ -14,12 +14,14 @@ from msgspec import Struct
 from agent.evidence import NO_ROUNDS, Evidence, Point, believed, heard_between
 from agent.evidence_account import say
 from agent.evidence_axis import (
+    antennas_shown,
     dbm_range,
     decisions_shown,
     letters,
     passages_shown,
     points_shown,
     spans_shown,
+    strength_shown,
     ticks,
 )
 from agent.evidence_words import Clock, title
@@ -106,7 +108,8 @@ def draw_blocks(evidence: Evidence, *, screen: Screen, at_s: float | None = None
 def _heading(evidence: Evidence, screen: Screen) -> list[str]:
     clock = Clock(evidence.zone)
     offset = clock.local(evidence.from_s).strftime("%z")
-    when = f"{clock.day(evidence.from_s)}, {clock.hm(evidence.from_s)} to {clock.hm(evidence.to_s)}"
+    begin, end = clock.hm(evidence.from_s), clock.beside(evidence.to_s, evidence.from_s)
+    when = f"{clock.day(evidence.from_s)}, {begin} to {end}"
     parts = [f"{title(evidence)}  in {evidence.vehicle}", evidence.epc]
     parts.append(f"{when}, {evidence.zone} (UTC{offset[:3]}:{offset[3:]})")
     lines = [line for part in parts for line in textwrap.wrap(part, screen.width - 1)]
@@ -165,10 +168,10 @@ def _heard(evidence: Evidence, columns: _Columns, screen: Screen) -> list[str]:
         cells.append(_level(share, marks.levels) if heard else marks.nothing if rounds else " ")
     rows = [_row("heard in", cells, screen, BLUE)]
     low, high = dbm_range(evidence)
-    for antenna in evidence.antennas:
+    for antenna in antennas_shown(evidence):
         best: dict[int, float] = {}
-        for one in evidence.strength:
-            if one.antenna == antenna and evidence.from_s - 60.0 < one.at_s <= evidence.to_s:
+        for one in strength_shown(evidence):
+            if one.antenna == antenna:
                 column = columns.of(one.at_s + 30.0)
                 best[column] = max(best.get(column, low), one.strongest_dbm)
         cells = [" "] * columns.count
@@ -241,7 +244,7 @@ def _key(evidence: Evidence, screen: Screen) -> list[str]:
         parts.append(f"{marks.off} power, radio, reader or antenna off   {marks.silent} no rounds")
     parts += [f"{marks.load} loaded", f"{marks.unload} unloaded", f"{marks.back} taken back"]
     parts.append(f"{marks.between} between when")
-    if evidence.antennas:
+    if antennas_shown(evidence):
         parts.append(f"antennas: strongest read, {marks.levels[1]} {low:.0f} dBm to {marks.levels[-1]} {high:.0f} dBm")
     parts.append(f"heard in: share of the rounds, {marks.nothing} none of them")
     if evidence.live:

@@ -124,11 +124,6 @@ class Evidence(Struct, frozen=True):
     missing: tuple[str, ...] = ()
 
     @property
-    def antennas(self) -> tuple[int, ...]:
-        """The antennas that heard it, in order."""
-        return tuple(sorted({one.antenna for one in self.strength}))
-
-    @property
     def legs(self) -> tuple[Passage, ...]:
         """The legs, oldest first."""
         return tuple(passage for passage in self.passages if passage.kind == "leg")

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 from string import ascii_uppercase
 
-from agent.evidence import Decision, Evidence, Passage, Point, Span, points_within
+from agent.evidence import Decision, Evidence, Passage, Point, Span, Strength, points_within
 from agent.evidence_words import Clock
 
 _STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720)
@@ -72,9 +72,19 @@ def letters(evidence: Evidence) -> dict[str, str]:
     return found
 
 
+def strength_shown(evidence: Evidence) -> list[Strength]:
+    """The minutes of the stretch in which the tag was heard."""
+    return [one for one in evidence.strength if evidence.from_s - 60.0 < one.at_s <= evidence.to_s]
+
+
+def antennas_shown(evidence: Evidence) -> list[int]:
+    """The antennas that heard it within the stretch, in order."""
+    return sorted({one.antenna for one in strength_shown(evidence)})
+
+
 def dbm_range(evidence: Evidence) -> tuple[float, float]:
     """Weakest and strongest read of the stretch, rounded outward to 5 dB; at least 20 dB apart."""
-    shown = [one for one in evidence.strength if evidence.from_s - 60.0 < one.at_s <= evidence.to_s]
+    shown = strength_shown(evidence)
     low = min((one.weakest_dbm if one.weakest_dbm is not None else one.strongest_dbm for one in shown), default=-80.0)
     high = max((one.strongest_dbm for one in shown), default=-40.0)
     low, high = 5.0 * (low // 5), 5.0 * -(-high // 5)

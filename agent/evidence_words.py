@@ -27,6 +27,11 @@ class Clock(Struct, frozen=True):
         """`08:16:40`."""
         return self.local(at_s).strftime("%H:%M:%S")
 
+    def beside(self, at_s: float, other_s: float) -> str:
+        """`08:16`, or `Thu 08:16` where that is not the day of the other moment."""
+        moment = self.local(at_s)
+        return moment.strftime("%H:%M" if moment.date() == self.local(other_s).date() else "%a %H:%M")
+
     def day(self, at_s: float) -> str:
         """`Tuesday 2026-03-03`."""
         return self.local(at_s).strftime("%A %Y-%m-%d")
@@ -53,7 +58,8 @@ def title(evidence: Evidence) -> str:
 def head_line(decision: Decision, clock: Clock) -> str:
     """`Loaded at Gull Lane Theatre, 08:16 (between 08:15 and 08:18), 0.998`."""
     what = f"{decision.kind.capitalize()} at {decision.place}"
-    low, at, high = (clock.hm(t) for t in (decision.not_before_s, decision.at_s, decision.not_after_s))
+    at = clock.hm(decision.at_s)
+    low, high = (clock.beside(t, decision.at_s) for t in (decision.not_before_s, decision.not_after_s))
     between = "within that minute" if low == high else f"between {low} and {high}"
     again = f", revision {decision.revision}" if decision.revision > 1 else ""
     return f"{what}, {at} ({between}), {sure(decision.p)}{again}"

@@ -108,7 +108,8 @@ def _heading(evidence: Evidence, y: float, *, width_px: int) -> tuple[list[str],
         y += big + 4
         parts.append(text_at(12, y, line, size=big, more=' font-weight="700"'))
     offset = clock.local(evidence.from_s).strftime("%z")
-    when = f"{clock.day(evidence.from_s)}, {clock.hm(evidence.from_s)} to {clock.hm(evidence.to_s)},"
+    begin, end = clock.hm(evidence.from_s), clock.beside(evidence.to_s, evidence.from_s)
+    when = f"{clock.day(evidence.from_s)}, {begin} to {end},"
     for text in (evidence.epc, f"{when} {evidence.zone} (UTC{offset[:3]}:{offset[3:]})"):
         for line in fold(text, width_px=width_px - 24, size=13.0):
             y += _LINE_PX

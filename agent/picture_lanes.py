@@ -12,12 +12,14 @@ from msgspec import Struct
 
 from agent.evidence import NO_ROUNDS, Decision, Evidence, Point, Span, heard_between
 from agent.evidence_axis import (
+    antennas_shown,
     dbm_range,
     decisions_shown,
     letters,
     passages_shown,
     points_shown,
     spans_shown,
+    strength_shown,
     ticks,
 )
 from agent.evidence_words import Clock
@@ -66,7 +68,7 @@ def draw_lanes(frame: Frame, *, at_s: float | None) -> tuple[list[str], float]:
     lanes += lane
     lane, y = _heard(frame, y)
     lanes += lane
-    for number, antenna in enumerate(evidence.antennas):
+    for number, antenna in enumerate(antennas_shown(evidence)):
         lane, y = _strength(frame, y, antenna=antenna, number=number)
         lanes += lane
     belief_top = y + 8.0
@@ -209,8 +211,8 @@ def _strength(frame: Frame, y: float, *, antenna: int, number: int) -> tuple[lis
         f'H{frame.right_px:.1f}" stroke="{LINE}" stroke-width="0.7"/>'
     )
     lines, dots = [], []
-    for one in evidence.strength:
-        if one.antenna != antenna or not evidence.from_s - 60.0 < one.at_s <= evidence.to_s:
+    for one in strength_shown(evidence):
+        if one.antenna != antenna:
             continue
         x = frame.x(one.at_s + 30.0)
         if one.weakest_dbm is not None:

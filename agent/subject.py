@@ -135,16 +135,16 @@ def _latest_day(evidence: Evidence, zone: ZoneInfo) -> date:
 
 
 def _day(evidence: Evidence, day: date, zone: ZoneInfo) -> tuple[float, float]:
-    """The local day, without its idle ends; a drive over midnight stays whole."""
+    """The local day, without its idle ends; only a drive over midnight reaches out of it."""
     begin = datetime.combine(day, time(), tzinfo=zone).timestamp()
     end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).timestamp()
-    spans = [(leg.from_s, leg.to_s) for leg in evidence.legs]
-    spans += [(decision.not_before_s, decision.not_after_s) for decision in evidence.decisions]
-    spans += [(one.at_s, one.at_s + 60.0) for one in evidence.strength]
-    inside = [span for span in spans if span[1] > begin and span[0] < end]
-    low = min((span[0] for span in inside), default=begin) - MARGIN_S
-    high = max((span[1] for span in inside), default=end) + MARGIN_S
-    return _held(evidence, low, high)
+    legs = [(leg.from_s, leg.to_s) for leg in evidence.legs if leg.to_s > begin and leg.from_s < end]
+    moments = [decision.at_s for decision in evidence.decisions] + [one.at_s for one in evidence.strength]
+    spans = legs + [(at_s, at_s) for at_s in moments if begin <= at_s < end]
+    if not spans:
+        return _held(evidence, begin, end)
+    low, high = min(low for low, _ in spans), max(high for _, high in spans)
+    return _held(evidence, min(low, max(begin, low - MARGIN_S)), max(high, min(end, high + MARGIN_S)))
 
 
 def _around(evidence: Evidence, at_s: float) -> tuple[float, float]:
