@@ -238,10 +238,11 @@ def _decisions(evidence: Evidence, columns: _Columns, screen: Screen) -> str:
 def _key(evidence: Evidence, screen: Screen) -> list[str]:
     marks = screen.marks
     low, high = dbm_range(evidence)
-    places = "   ".join(f"{letter} {name}" for name, letter in letters(evidence).items())
+    # No-break spaces keep a mark with its meaning; they are plain ones again once the lines are folded.
+    places = "   ".join(f"{letter}\u00a0{name}" for name, letter in letters(evidence).items())
     parts = [f"{marks.parked} parked", f"{marks.moving} moving"]
     if spans_shown(evidence, evidence.unread):
-        parts.append(f"{marks.off} power, radio, reader or antenna off   {marks.silent} no rounds")
+        parts += [f"{marks.off} power, radio, reader or antenna off", f"{marks.silent} no rounds"]
     parts += [f"{marks.load} loaded", f"{marks.unload} unloaded", f"{marks.back} taken back"]
     parts.append(f"{marks.between} between when")
     if antennas_shown(evidence):
@@ -251,8 +252,9 @@ def _key(evidence: Evidence, screen: Screen) -> list[str]:
         parts.append("P then: aboard, as believed at the time")
     if evidence.now:
         parts.append("P now: aboard, looking back")
-    wrapped = _wrap(places, screen) + _wrap("   ".join(parts), screen)
-    return [screen.paint(line, DIM) for line in wrapped]
+    meanings = "   ".join(part.replace(" ", "\u00a0") for part in parts)
+    wrapped = _wrap(places, screen) + _wrap(meanings, screen)
+    return [screen.paint(line.replace("\u00a0", " "), DIM) for line in wrapped]
 
 
 def _wrap(text: str, screen: Screen, indent: str = "") -> list[str]:
