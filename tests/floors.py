@@ -30,6 +30,7 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.settings": 1,
     "agent.dispatch.wire": 1,
     "agent.dispatch.words": 1,
+    "agent.doorway": 1,
     "agent.epc": 1,
     "agent.epcis": 1,
     "agent.eventhash": 1,

@@ -45,16 +45,28 @@ def figures(reads: dict[str, list[float]], *, begin_s: float, end_s: float) -> F
     return Figures(len(silences), *(float(value) for value in percentiles))
 
 
-def read_run(path: Path) -> dict[str, list[float]]:
-    """One run of the log: tag to times in seconds."""
-    reads: dict[str, list[float]] = defaultdict(list)
+def read_door(path: Path) -> list[tuple[float, str, int]]:
+    """One run of the log, a row a read: time in seconds, tag, antenna.
+
+    Two antennas look in, two out. That 1 and 2 belong together shows in the reads: they go silent together when the
+    pack changes sides, and 3 and 4 begin. Which pair is in is not told.
+    """
+    rows = []
     with gzip.open(path, "rt", encoding="utf-8") as lines:
         for line in lines:
             if line.startswith("//"):
                 continue
-            stamp, epc = line.split(";")[:2]
+            stamp, epc, _, antenna = line.split(";")[:4]
             # The log has seven decimals of a second, Python takes six.
-            reads[epc].append(datetime.fromisoformat(stamp[:26] + stamp[27:]).timestamp())
+            rows.append((datetime.fromisoformat(stamp[:26] + stamp[27:]).timestamp(), epc, int(antenna)))
+    return rows
+
+
+def read_run(path: Path) -> dict[str, list[float]]:
+    """One run of the log: tag to times in seconds."""
+    reads: dict[str, list[float]] = defaultdict(list)
+    for at_s, epc, _ in read_door(path):
+        reads[epc].append(at_s)
     return dict(reads)
 
 
