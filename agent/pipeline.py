@@ -338,6 +338,7 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
     again = [key for key in state.ledger.times if key[1] in (stops if key[0] in {"load", "unload"} else {last.number})]
     keep = [key for key in again if key in events]
     keep += [key for key in latest.values() if key not in keep]
+    been = {s.place.site for s in state.itinerary.segments if isinstance(s, Stop) and s.place.site is not None}
     doors = state.doors
     while len(doors) > 1 and doors[1][0] <= last.from_s:
         doors = doors[1:]
@@ -345,6 +346,7 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
         state,
         itinerary=itinerary,
         begin_s=-1.0,
+        visited=tuple(sorted(been.union(state.visited))),
         belief=forget(state.belief, before_s=last.from_s, keep=sorted(map(str, aboard)), model=setup.model),
         ledger=forget_statements(state.ledger, keep_events=keep, keep_times=again, keep_legs=[last.number]),
         doors=doors,

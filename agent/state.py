@@ -80,6 +80,7 @@ class State(Struct, frozen=True, eq=False):
     plan_of: Mapping[int, int] = {}  # leg → version of the plan held at its departure
     filled: Mapping[int, Mapping[str, PlanRow]] = {}  # leg → item → its row
     driven: tuple[Driven, ...] = ()  # legs that are forgotten but for the plan, oldest first
+    visited: tuple[str, ...] = ()  # sites of the stops that are forgotten
     trusted_s: float | None = None  # when time was first trusted in this boot
 
 
@@ -88,7 +89,7 @@ def regimes(state: State, *, doors_wired: bool, home: str | None) -> Regimes:
     unknown = Context.DOORS_UNKNOWN
     of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
     pieces: list[tuple[float, Context]] = []
-    visited = {home}
+    visited = {home, *state.visited}
     driven = False
     for segment in state.itinerary.segments:
         if not isinstance(segment, Stop):

@@ -134,11 +134,12 @@ class Model:
             q[self.aboard, self.left] += p.moving_change_per_s
             q[self.away, self.aboard] += p.moving_change_per_s * self._boarding
             q[self.away, self.beside] += p.beside_comes_per_s
-            q[self.left, self.beside] += p.beside_comes_per_s
+            q[self.left, self.beside] += p.left_returns * p.beside_comes_per_s
             q[self.beside, self.away] += p.beside_leaves_per_s
         else:
             self._handle(q, doors, visit_of(context))
-        q[self.left, self.away] += p.forgotten_per_s
+        if visit_of(context) is not Visit.FIRST:
+            q[self.left, self.away] += p.forgotten_per_s
         np.fill_diagonal(q, 0.0)
         np.fill_diagonal(q, -q.sum(axis=1))
         return q

@@ -41,7 +41,7 @@ class Parameters(Struct, frozen=True):
     ghost_rate: float = 2e-5
     # Rates are redrawn when cargo shifts (moving) or is handled (standing with the doors open). Judgement.
     redraw_moving_per_s: float = 1 / 6000
-    redraw_standing_per_s: float = 1 / 1000
+    redraw_standing_per_s: float = 1 / 3000
     # What gets on and off at a stop. Judgement: one item in three gets off in a quarter of an hour of open doors.
     unload_open_per_s: float = 1 / 2000
     unload_closed_per_s: float = 1 / 200_000
@@ -58,8 +58,9 @@ class Parameters(Struct, frozen=True):
     # What is set down at the doors is mostly taken in at once, and at times left standing there. Judgement.
     straight_off_share: float = 0.35
     stays_near_share: float = 0.4
-    # What was left at one site turns up at another only by some other van: this share of what never was met. Judgement.
-    left_returns: float = 0.01
+    # What was left at one site turns up at another on the same trip only by some other van: this share of what never
+    # was met. At home and at places seen before, where others come and go, it is forgotten in half a day. Judgement.
+    left_returns: float = 0.0001
     forgotten_per_s: float = 1 / 43_200
     near_leaves_per_s: float = 1 / 1200
     near_comes_per_s: float = 1 / 4000
