@@ -19,18 +19,23 @@ HOLD_M = 4.0
 
 
 class Where(IntEnum):
-    """Kinds of whereabouts; OUTSIDE is at a spot, so many metres from the open rear doors."""
+    """Kinds of whereabouts; OUTSIDE is at a spot, metres from the open rear doors, PARKED in another van beside it."""
 
     AWAY = 0
     ABOARD = 1
     OUTSIDE = 2
     BESIDE = 3
     CAB = 4
+    PARKED = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """From `at_s` on this tag is there. `metres`: ABOARD from the hold's front wall, OUTSIDE from its rear doors."""
+    """From `at_s` on this tag is there.
+
+    `metres`: ABOARD from the hold's front wall, OUTSIDE from its rear doors, BESIDE and PARKED from its side, as far as
+    would weaken the link as much without the other vehicle's body.
+    """
 
     at_s: float
     tag: int
@@ -49,7 +54,7 @@ class Visit:
     worked: bool
 
 
-_BEFORE = -1.0e9
+BEFORE_S = -1.0e9
 
 
 def whereabouts(
@@ -68,10 +73,10 @@ def whereabouts(
     changes: list[Change] = []
     for tag, start in enumerate(cargo.start):
         if start < 0:
-            changes.append(Change(_BEFORE, tag, Where.ABOARD, metres=float(rng.uniform(0.3, HOLD_M - 0.3))))
+            changes.append(Change(BEFORE_S, tag, Where.ABOARD, metres=float(rng.uniform(0.3, HOLD_M - 0.3))))
         else:
             far = (1.0, 11.0) if tag in cargo.idle else (1.5, 8.0)
-            changes.append(Change(_BEFORE, tag, Where.OUTSIDE, visits[start].spot, float(rng.uniform(*far))))
+            changes.append(Change(BEFORE_S, tag, Where.OUTSIDE, visits[start].spot, float(rng.uniform(*far))))
     for visit, handlings in zip(visits, timed, strict=True):
         place: dict[int, float] = {}
         for at_s, handling in handlings:
@@ -84,11 +89,11 @@ def whereabouts(
                 at_s = float(rng.uniform(visit.arrive_s, visit.depart_s))
                 changes.append(Change(at_s, tag, Where.OUTSIDE, spot, float(rng.uniform(1.0, 12.0))))
     tags.append(namer.fixture(vehicle))
-    changes.append(Change(_BEFORE, len(tags) - 1, Where.ABOARD, metres=HOLD_M / 2))
+    changes.append(Change(BEFORE_S, len(tags) - 1, Where.ABOARD, metres=HOLD_M / 2))
     _strangers(namer, rng, tags, changes, visits=visits, jams=jams)
     for _ in range(badges):
         tags.append(namer.person())
-        changes += _walk(rng, len(tags) - 1, visits)
+        changes += walk(rng, len(tags) - 1, visits)
     return tags, sorted(changes, key=lambda change: change.at_s)
 
 
@@ -105,7 +110,7 @@ def _strangers(
     for spot in sorted({visit.spot for visit in visits if visit.worked}):
         for _ in range(int(rng.poisson(3.0))):
             tags.append(namer.foreign())
-            changes.append(Change(_BEFORE, len(tags) - 1, Where.OUTSIDE, spot, float(rng.uniform(1.8, 12.0))))
+            changes.append(Change(BEFORE_S, len(tags) - 1, Where.OUTSIDE, spot, float(rng.uniform(1.8, 12.0))))
     for begin_s, end_s in jams:
         for _ in range(int(rng.integers(2, 6))):
             tags.append(namer.foreign())
@@ -136,9 +141,9 @@ def _handled(rng: np.random.Generator, visit: Visit, at_s: float, handling: Hand
     return [outside, Change(moved_s, tag, Where.OUTSIDE, visit.spot, float(rng.uniform(1.0, 9.0)))]
 
 
-def _walk(rng: np.random.Generator, tag: int, visits: Sequence[Visit]) -> list[Change]:
+def walk(rng: np.random.Generator, tag: int, visits: Sequence[Visit]) -> list[Change]:
     """A person's day: in the cab while the van moves, about the van and away from it while it is worked on."""
-    changes = [Change(_BEFORE, tag, Where.CAB)]
+    changes = [Change(BEFORE_S, tag, Where.CAB)]
     for visit in visits:
         at_s = max(visit.arrive_s, 0.0) + float(rng.uniform(15, 40))
         back_s = visit.depart_s - float(rng.uniform(15, 45))

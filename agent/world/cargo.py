@@ -57,8 +57,8 @@ class Cargo:
 
 
 @dataclass(frozen=True, slots=True)
-class Faults:
-    """How much goes wrong in a day; each a count or a share."""
+class Slips:
+    """How much people do wrong in a day; each a count or a share."""
 
     left_behind: int = 1
     put_back: int = 1
@@ -89,25 +89,25 @@ def stow(
     *,
     stops: Sequence[str | None],
     items: int,
-    faults: Faults,
+    slips: Slips,
 ) -> Cargo:
     """The day's cargo for these stops (site ids, None at a place that is no site); `items` of it ride at some time."""
     cargo = Cargo(handlings=[[] for _ in stops])
     customers = [i for i in range(1, len(stops) - 1) if stops[i] is not None and stops[i] != stops[0]]
-    before = rng.random() < faults.aboard_before
+    before = rng.random() < slips.aboard_before
     units: list[Unit] = []
     while len(cargo.things) < items:
         load, unload = _way(rng, stops, customers, before=before)
         units.append((_unit(namer, rng, cargo, start=load), load, unload))
-    _carry(cargo, rng, units, stops=stops, customers=customers, faults=faults)
-    _taken_out(cargo, rng, units, customers, share=faults.taken_out)
-    _put_back(cargo, rng, units, customers, count=faults.put_back)
-    for _ in range(faults.left_behind):
+    _carry(cargo, rng, units, stops=stops, customers=customers, slips=slips)
+    _taken_out(cargo, rng, units, customers, share=slips.taken_out)
+    _put_back(cargo, rng, units, customers, count=slips.put_back)
+    for _ in range(slips.left_behind):
         thing = cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=0)
         cargo.wishes.append(Wish(thing, 0, int(rng.choice(customers))))
         cargo.idle.add(thing)
         cargo.notes.append(f"{cargo.things[thing].name} is left behind on the dock")
-    standing = [0] * int(rng.integers(*faults.idle_stock))
+    standing = [0] * int(rng.integers(*slips.idle_stock))
     standing += [i for i in customers for _ in range(int(rng.poisson(1.0)))]
     for stop in standing:
         cargo.idle.add(cargo.add(namer.item(GOODS[int(rng.integers(len(GOODS)))]), start=stop))
@@ -139,7 +139,7 @@ def _carry(
     *,
     stops: Sequence[str | None],
     customers: Sequence[int],
-    faults: Faults,
+    slips: Slips,
 ) -> None:
     """Writes down what was planned for every unit and what people did instead."""
     last = len(stops) - 1
@@ -147,8 +147,8 @@ def _carry(
         unit for unit, (numbers, load, unload) in enumerate(units) if len(numbers) == 1 and load == 0 and unload < last
     ]
     rng.shuffle(single)
-    wrong, rest = set(single[: faults.wrong_site]), single[faults.wrong_site :]
-    home, unplanned = set(rest[: faults.brought_home]), set(rest[faults.brought_home :][: faults.unplanned])
+    wrong, rest = set(single[: slips.wrong_site]), single[slips.wrong_site :]
+    home, unplanned = set(rest[: slips.brought_home]), set(rest[slips.brought_home :][: slips.unplanned])
     for unit, (numbers, load, unload) in enumerate(units):
         actual = unload
         name = cargo.things[numbers[0]].name

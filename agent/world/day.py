@@ -1,140 +1,166 @@
 """A day of one van, drawn from a seed: where it drives, when it has power, what is carried on and off, who rides.
 
 `make_day` puts the parts together (places, route, cargo, around, gpsnoise) and keeps the truth beside what instruments
-may see of it. Seconds count from the day's start; the first computer starts at 0.
+may see of it; `make_week` does so for several days of the same van. Faults befall the finished day, but for those of
+power and cargo.
 """
 
 from __future__ import annotations
 
-import bisect
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from agent.units import format_utc
-from agent.world import papers
-from agent.world.around import Change, Visit, whereabouts
-from agent.world.cargo import Cargo, Handling, stow
+from agent.world import papers, supply
+from agent.world.account import Day
+from agent.world.around import BEFORE_S, Change, Visit, Where, whereabouts
+from agent.world.beset import beset
+from agent.world.cargo import Cargo, Handling
+from agent.world.faults import NONE, Faults
 from agent.world.goods import Namer, Tagged
-from agent.world.gpsnoise import Track, observe
-from agent.world.places import read_places
-from agent.world.power import Current, Span, wire
-from agent.world.schedule import Profile, Stop, drive_all, handle, visiting_order
+from agent.world.gpsnoise import observe
+from agent.world.places import XY, read_places
+from agent.world.power import Current, Span
+from agent.world.schedule import Profile, Stop
+from agent.world.tours import (
+    Errand,
+    Tour,
+    big_cases,
+    combine,
+    drive_tour,
+    errand,
+    hang_together,
+    lay_end_to_end,
+    merged,
+    rounds_of_the_day,
+)
+
+__all__ = ["Day", "make_day", "make_week", "utc"]
 
 DOORS, IGNITION = 1, 2
-_SILENT_WITHIN_M = 90.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Day:
-    """The day and all that may be asked of it. `truth` holds moves, manifests and stops as in truth.json."""
-
-    seed: int
-    vehicle_toml: str
-    register_csv: str
-    plan_csv: str
-    sites_geojson: Mapping[str, Any]
-    start_utc_s: float
-    duration_s: float
-    boots: tuple[Span, ...]
-    boot_mono_s: float
-    inputs: tuple[tuple[float, int, bool], ...]
-    stops: tuple[Stop, ...]
-    radio_off: frozenset[str]
-    tags: tuple[Tagged, ...]
-    changes: tuple[Change, ...]
-    truth: dict[str, Any]
-    narrative: tuple[tuple[float, str], ...]
-    dead_zones: tuple[Span, ...]
-    jams: tuple[Span, ...]
-    xy: NDArray[np.float64]
-    speed_mps: NDArray[np.float64]
-    track: Track
-    current: Current
-    _spot_near: NDArray[np.int16]
-    _spot_away: NDArray[np.float64]
-
-    def coverage(self, t_s: float) -> bool:
-        """Whether the mobile network reaches the van."""
-        return not any(begin <= t_s < end for begin, end in self.dead_zones)
-
-    def fix_at(self, t_s: float) -> dict[str, Any] | None:
-        """The TPV of this whole second, None while the receiver has no power."""
-        return self.track.tpv(int(t_s))
-
-    def moving(self, t_s: float) -> bool:
-        """Whether the wheels turn."""
-        return bool(self.speed_mps[min(max(int(t_s), 0), len(self.speed_mps) - 1)] > 0)
-
-    def at_stop(self, t_s: float) -> bool:
-        """Whether the van stands at a true stop (not at a light)."""
-        number = bisect.bisect_right(self.stops, t_s, key=lambda stop: stop.arrived_s) - 1
-        return number >= 0 and t_s < self.stops[number].departed_s
-
-    def radio_off_at(self, t_s: float) -> bool:
-        """Whether the van is at a site where the reader must not transmit, or within earshot of its dock."""
-        spot, away_m = self.spot_near(t_s)
-        return away_m < _SILENT_WITHIN_M and any(s.spot == spot and s.site in self.radio_off for s in self.stops)
-
-    def doors_open(self, t_s: float) -> bool:
-        """Whether the rear doors stand open."""
-        return self.current.doors(t_s)
-
-    def spot_near(self, t_s: float) -> tuple[int, float]:
-        """The nearest of the last and the next stop's spots, and metres to it."""
-        second = min(max(int(t_s), 0), len(self.xy) - 1)
-        return int(self._spot_near[second]), float(self._spot_away[second])
-
-    def wall_clock_s(self, boot: int) -> float:
-        """What this boot's wall clock says: there is no battery, so 1970 or, after an orderly end, the time of that."""
-        if boot == 0 or self.boots[boot - 1] in self.current.cut_after:
-            return self.boot_mono_s
-        return self.start_utc_s + self.boots[boot - 1][1]
-
-
-def make_day(seed: int, *, sites: Mapping[str, Any], profile: Profile | None = None) -> Day:
+def make_day(seed: int, *, sites: Mapping[str, Any], profile: Profile | None = None, faults: Faults = NONE) -> Day:
     """The day of this seed at the sites of this FeatureCollection, which must hold the profile's `home`."""
+    return make_week(seed, sites=sites, days=1, profile=profile, faults=faults)
+
+
+def make_week(
+    seed: int, *, sites: Mapping[str, Any], days: int = 5, profile: Profile | None = None, faults: Faults = NONE
+) -> Day:
+    """So many days of the same van as one record, the nights at home between them.
+
+    What is delivered on one day is in part collected on a later one, some of what comes home stays aboard overnight.
+    """
     profile = profile or Profile()
     rng = np.random.default_rng([seed, 0xDA7])
-    plane, places = read_places(sites, home=profile.home)
-    by_id = {place.id: place for place in places}
-    order = visiting_order(rng, places, profile)
+    _, places = read_places(sites, home=profile.home)
+    begun = papers.date_of(seed)
     namer = Namer(rng)
-    cargo = stow(namer, rng, stops=order, items=int(rng.integers(*profile.items)), faults=profile.faults)
-    stops, xy, speed, heading, jams = drive_all(rng, order, by_id, cargo, profile)
-    timed = handle(rng, stops, cargo)
-    current = wire(rng, stops=stops, duration_s=len(xy), cut=profile.power_cut)
-    home = by_id[profile.home]
-    day_date = papers.date_of(seed)
-    start_s = papers.local_time(day_date, home.timezone) + int(rng.integers(21600, 28800))
+    drawn: list[tuple[np.random.Generator, Profile, Errand]] = []
+    for day, extra in _agenda(begun, days, faults, seed):
+        number = len(drawn)
+        own = np.random.default_rng([seed, 0xDA7, number]) if number else rng
+        kind = _second(profile) if extra else profile
+        if number:
+            slips = replace(kind.slips, aboard_before=0.0, idle_stock=(0, 3))
+            kind, namer = replace(kind, slips=slips), Namer(own, above=2000 * number)
+        drawn.append((own, kind, errand(own, namer=namer, places=places, profile=kind, day=day)))
+    errands = [one for _, _, one in drawn]
+    if faults.cases:
+        big_cases(errands, faults, seed=seed)
+    cargo = errands[0].cargo
+    if len(errands) > 1:
+        cargo = combine(errands)
+        hang_together(cargo, errands, np.random.default_rng([seed, 0xDA7, 99]))
+    by_id = {place.id: place for place in places}
+    tours: list[Tour] = []
+    known: dict[str, XY] = {}
+    first = 0
+    for own, kind, one in drawn:
+        handlings = cargo.handlings[first : first + len(one.order)]
+        tour = drive_tour(own, one, handlings, by_id=by_id, profile=kind, known=known)
+        known |= {stop.site: stop.xy for stop in tour.stops if stop.site is not None}
+        tours.append(tour)
+        first += len(one.order)
+    whole = tours[0] if len(tours) == 1 else lay_end_to_end(np.random.default_rng([seed, 0xDA7, 98]), tours)
+    return _finish(rng, whole, cargo, seed=seed, sites=sites, profile=profile, faults=faults)
+
+
+def _second(profile: Profile) -> Profile:
+    """A further trip on the same day is a short one."""
+    return replace(profile, stops=(2, 4), items=(8, 31), long_stop=False, power_cut=False, roadside_halt=0.2)
+
+
+def _agenda(begun: date, days: int, faults: Faults, seed: int) -> list[tuple[date, bool]]:
+    """The tours to come: each one's date, and whether it is a further one on that date."""
+    rng = faults.generator("second-trips", seed)
+    agenda = []
+    for number in range(days):
+        more = 0
+        if faults.second_trips:
+            more = min(max(int(rng.poisson(faults.second_trips)), 1 if days == 1 else 0), 2)
+        agenda += [(begun + timedelta(days=number), extra > 0) for extra in range(1 + more)]
+    return agenda
+
+
+def _finish(
+    rng: np.random.Generator,
+    tour: Tour,
+    cargo: Cargo,
+    *,
+    seed: int,
+    sites: Mapping[str, Any],
+    profile: Profile,
+    faults: Faults,
+) -> Day:
+    """Who rides and what stands about, the receiver's track and the papers of a tour that is driven."""
+    plane, places = read_places(sites, home=profile.home)
+    stops, timed = merged(tour)
+    seconds = len(tour.xy)
+    current = supply.beset(tour.current, faults, seed=seed, stops=tour.stops, duration_s=seconds)
     badges = 1 + int(rng.random() < profile.second_badge)
-    visits = [Visit(s.spot, s.arrived_s, s.departed_s, worked=s.opens_s is not None) for s in stops]
+    visits = [Visit(s.spot, s.arrived_s, s.departed_s, worked=s.opens_s is not None) for s in tour.stops]
     tags, changes = whereabouts(
-        namer, rng, cargo=cargo, visits=visits, timed=timed, jams=jams, badges=badges, vehicle=profile.vehicle
+        Namer(rng),
+        rng,
+        cargo=cargo,
+        visits=visits,
+        timed=tour.timed,
+        jams=tour.jams,
+        badges=badges,
+        vehicle=profile.vehicle,
     )
+    if tour.pauses:
+        changes = _between_tours(np.random.default_rng([seed, 0xDA7, 97]), tour, tags, changes)
     track = observe(
         rng,
         plane=plane,
-        xy=xy,
-        speed_mps=speed,
-        track_deg=heading,
-        powered=current.powered(len(xy)),
-        sky=_mask(len(xy), [(s.arrived_s - 6, s.departed_s + 8) for s in stops if s.roofed], inside=False),
-        walls=_mask(len(xy), [(s.arrived_s - 20, s.departed_s + 20) for s in stops if s.site], inside=True),
-        start_utc_s=start_s,
+        xy=tour.xy,
+        speed_mps=tour.speed_mps,
+        track_deg=tour.heading,
+        powered=current.powered(seconds),
+        sky=_mask(seconds, [(s.arrived_s - 6, s.departed_s + 8) for s in stops if s.roofed], inside=False),
+        walls=_mask(seconds, [(s.arrived_s - 20, s.departed_s + 20) for s in stops if s.site], inside=True),
+        start_utc_s=tour.start_utc_s,
     )
-    near, away = _spots(xy, stops)
-    return Day(
+    near, away = _spots(tour.xy, stops)
+    register = papers.register_csv(rng, tags, vehicle=profile.vehicle, home=profile.home)
+    trips = rounds_of_the_day(tour) if tour.pauses else None
+    day = Day(
         seed=seed,
+        vehicle=profile.vehicle,
         vehicle_toml=papers.vehicle_toml(profile.vehicle, profile.home),
-        register_csv=papers.register_csv(rng, tags, vehicle=profile.vehicle, home=profile.home),
-        plan_csv=papers.plan_csv(cargo, sites=order, vehicle=profile.vehicle, day=day_date),
+        register_csv=register,
+        plan_csv=papers.plan_csv(cargo, sites=tour.order, vehicle=profile.vehicle, dates=tour.dates, trips=trips),
         sites_geojson=sites,
-        start_utc_s=start_s,
-        duration_s=float(len(xy)),
+        start_utc_s=tour.start_utc_s,
+        duration_s=float(seconds),
         boots=current.boots,
         boot_mono_s=12.0,
         inputs=_inputs(current),
@@ -142,17 +168,42 @@ def make_day(seed: int, *, sites: Mapping[str, Any], profile: Profile | None = N
         radio_off=frozenset(place.id for place in places if place.radio_off),
         tags=tuple(tags),
         changes=tuple(changes),
-        truth=papers.truth(stops, cargo, timed, start_utc_s=start_s),
+        truth=papers.truth(stops, cargo, timed, start_utc_s=tour.start_utc_s),
         narrative=_story(stops, cargo, timed, current),
-        dead_zones=_dead_zones(rng, stops, len(xy)),
-        jams=jams,
-        xy=xy,
-        speed_mps=speed,
+        dead_zones=_dead_zones(rng, stops, seconds),
+        jams=tour.jams,
+        xy=tour.xy,
+        speed_mps=tour.speed_mps,
         track=track,
         current=current,
+        nights=tour.nights,
+        faults=faults,
+        dead=(),
         _spot_near=near,
         _spot_away=away,
     )
+    return beset(day)
+
+
+def _between_tours(
+    rng: np.random.Generator, tour: Tour, tags: Sequence[Tagged], changes: Sequence[Change]
+) -> list[Change]:
+    """People go home at night, and most of what rides on a later tour is brought to the dock only before it."""
+    first_of = [0, *(half + 1 for half in tour.halves)]
+    begins = [tour.stops[first].arrived_s for first in first_of]
+    brought: dict[int, float] = {}
+    for later, (first, stop) in enumerate(zip(begins, first_of, strict=True)):
+        for _, handling in tour.timed[stop] if later else ():
+            if handling.act == "load" and handling.thing not in brought and rng.random() < 0.75:
+                since = max(begins[later - 1], first - 43_200)
+                brought[handling.thing] = float(rng.uniform(since, first))
+    kept = [
+        replace(change, at_s=brought[change.tag]) if change.at_s == BEFORE_S and change.tag in brought else change
+        for change in changes
+    ]
+    badges = [i for i, tag in enumerate(tags) if tag.kind == "person"]
+    kept += [Change(begin + 60, badge, Where.AWAY) for begin, end in tour.nights for badge in badges]
+    return sorted(kept, key=lambda change: change.at_s)
 
 
 def _inputs(current: Current) -> tuple[tuple[float, int, bool], ...]:

@@ -69,15 +69,18 @@ class Tagged:
 
 
 class Namer:
-    """Hands out things with tags that never repeat within a day; draws from the generator given."""
+    """Hands out things with tags that never repeat; draws from the generator given.
 
-    def __init__(self, rng: np.random.Generator) -> None:
-        self._rng = rng
+    Numbers begin some way above `above`, so that several of these keep apart.
+    """
+
+    def __init__(self, rng: np.random.Generator, *, above: int = 0) -> None:
+        self._rng, self._above = rng, above
         self._next: dict[str, int] = {}
 
     def item(self, good: Good, *, case: str | None = None) -> Tagged:
         """The next thing of this kind; inside `case` the lid costs its link some more."""
-        number = self._next.get(good.number, int(self._rng.integers(1, 400)))
+        number = self._next.get(good.number, self._above + int(self._rng.integers(1, 400)))
         self._next[good.number] = number + 1 + int(self._rng.integers(0, 3))
         epc = f"urn:epc:id:grai:{COMPANY}.{good.number}.{number}"
         loss = float(self._rng.normal(good.loss_db, good.spread_db)) + (1.5 if case else 0.0)

@@ -16,15 +16,19 @@ from numpy.typing import NDArray
 from agent.units import format_utc
 from agent.world.places import Plane
 
-_RADIUS_95 = 2.4477  # of a circular normal error, in standard deviations (Rayleigh distribution)
+RADIUS_95 = 2.4477  # of a circular normal error, in standard deviations (Rayleigh distribution)
 _WHITE_M = 0.35
+ROLL_OVER_S = 1024 * 7 * 86_400.0  # ten bits of week number: IS-GPS-200
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
-    """A row a second: what the receiver says; `mode` 0 is a receiver without power, 1 one that sees no sky."""
+    """A row a second: what the receiver says; `mode` 0 is a receiver without power, 1 one that sees no sky.
+
+    `rolled` says when its dates are 1024 weeks back, None for never.
+    """
 
     mode: NDArray[np.int8]
     lat: Floats
@@ -35,6 +39,7 @@ class Track:
     eph_m: Floats
     start_utc_s: float
     device: str
+    rolled: NDArray[np.bool_] | None = None
 
     def tpv(self, second: int) -> dict[str, Any] | None:
         """The TPV of this second as gpsd words it, or None while the receiver has no power."""
@@ -45,7 +50,8 @@ class Track:
         if mode < 2:
             return tpv
         eph = float(self.eph_m[second])
-        tpv["time"] = format_utc(self.start_utc_s + second)
+        back_s = ROLL_OVER_S if self.rolled is not None and self.rolled[second] else 0.0
+        tpv["time"] = format_utc(self.start_utc_s + second - back_s)
         tpv["ept"] = 0.005
         tpv["lat"] = round(float(self.lat[second]), 7)
         tpv["lon"] = round(float(self.lon[second]), 7)
@@ -111,7 +117,7 @@ def observe(
         altitude_m=altitude,
         speed_mps=speed,
         track_deg=track,
-        eph_m=_RADIUS_95 * sigma * honesty,
+        eph_m=RADIUS_95 * sigma * honesty,
         start_utc_s=start_utc_s,
         device=device,
     )

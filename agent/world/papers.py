@@ -64,22 +64,26 @@ def register_csv(rng: np.random.Generator, tags: Sequence[Tagged], *, vehicle: s
     return text.getvalue()
 
 
-def plan_csv(cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, day: date) -> str:
-    """The plan (section 4): what was meant to travel."""
+def plan_csv(
+    cargo: Cargo, *, sites: Sequence[str | None], vehicle: str, dates: Sequence[date], trips: Sequence[int] | None
+) -> str:
+    """The plan (section 4): what was meant to travel. Each stop has its date and, with `trips`, its round."""
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(["vehicle", "date", "load_at", "unload_at", "epc", "type", "quantity", "order", "line"])
+    head = ["vehicle", "date", "load_at", "unload_at", "epc", "type", "quantity", "order", "line"]
+    rows.writerow([*head, *(["trip"] if trips else [])])
     for line, wish in enumerate(sorted(cargo.wishes, key=lambda w: (w.unload, w.load)), start=1):
         what = ["", wish.type, wish.quantity] if wish.thing is None else [cargo.things[wish.thing].epc, "", ""]
         rows.writerow(
             [
                 vehicle,
-                day.isoformat(),
+                dates[max(wish.load, 0)].isoformat(),
                 sites[wish.load],
                 sites[wish.unload],
                 *what,
                 f"J-{1000 + wish.unload}",
                 str(line),
+                *([trips[max(wish.load, 0)]] if trips else []),
             ]
         )
     return text.getvalue()

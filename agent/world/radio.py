@@ -12,6 +12,9 @@ A link has a margin in dB over what its tag needs to answer, and a tag answers i
 - `deep fade`: a two-state burst per tag (Gilbert, Bell System Technical Journal 39, 1960).
 - `ripple`: small-scale, drawn anew for every dwell.
 
+Of the day's faults this is where fades are longer, an antenna is dead, reads are ghosts, and what lies in one case
+shadows itself.
+
 The figures are chosen so that reads look like the open dock-door log's (tests/world/test_radio.py), and by common
 practice otherwise. Session S0 forgets when the carrier drops between dwells; S1 keeps a tag silent 0.5 to 5 s after a
 read (EPC Gen2, persistence of inventoried flags).
@@ -22,11 +25,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from msgspec import Struct
 from numpy.typing import NDArray
 
+from agent.world.account import Day
 from agent.world.around import HOLD_M, Where
-from agent.world.day import Day
+from agent.world.cases import Packing
+from agent.world.ghosts import Ghosts, TagRead
 
 Floats = NDArray[np.float64]
 
@@ -47,15 +51,7 @@ _SPOIL = 0.03  # replies lost whatever the margin
 _EARSHOT_M = 60.0
 _WALL_DB = 9.0  # of closed doors: plywood and laminate, not steel
 _REPEAT_DB = 5.0
-
-
-class TagRead(Struct, frozen=True):
-    """One tag heard on one antenna in one round; `count` is how often."""
-
-    tag: str
-    antenna: int
-    rssi_dbm: float
-    count: int = 1
+_FAR_DB = -60.0  # no link at all
 
 
 class Radio:
@@ -80,13 +76,18 @@ class Radio:
         self._offset = rng.normal(0, 2.5, (count, 1))
         self._shadow = rng.normal(0, _SHADOW_DB, (count, 2))
         self._slow = rng.normal(0, _SLOW_DB, (count, 2))
-        self._deep = rng.random(count) < _DEEP_LASTS_S / (_DEEP_LASTS_S + _DEEP_EVERY_S)
+        faults = day.faults
+        burst = faults.bursty_fades or 1.0
+        self._deep_lasts_s, self._deep_every_s = _DEEP_LASTS_S * burst, _DEEP_EVERY_S / burst
+        self._deep = rng.random(count) < self._deep_lasts_s / (self._deep_lasts_s + self._deep_every_s)
         self._keep_s = rng.uniform(*persistence_s, count)
         self._quiet_until = np.full(count, -np.inf)
         self._next = 0
         self._now_s: float | None = None
         self._standing: Floats = np.zeros((count, 2))
         self._standing_for: tuple[int, int, bool] | None = None
+        self._packing = Packing(day.tags, faults.generator("cases", day.seed + 1)) if faults.cases else None
+        self._ghosts = Ghosts(day) if faults.ghost_reads else None
 
     def inventory(
         self, *, started_s: float, seconds: float, antennas: tuple[int, ...], power_dbm: float
@@ -97,9 +98,13 @@ class Radio:
         margin = standing + self._slow + (power_dbm - _NOMINAL_DBM) - (_DEEP_DB * self._deep)[:, None]
         dwell_s = seconds / max(len(antennas), 1)
         heard: list[TagRead] = []
+        # Nothing is plugged into the others, or what is there is broken.
+        live = [a for a in antennas if a in {1, 2} and not self._day.is_dead(a, started_s)]
         for i, antenna in enumerate(antennas):
-            if antenna in {1, 2}:  # nothing is plugged into the others
+            if antenna in live:
                 heard += self._dwell(margin[:, antenna - 1], antenna, started_s + i * dwell_s, dwell_s)
+        if self._ghosts is not None:
+            heard += self._ghosts.reads(heard, far=standing.max(axis=1) < _FAR_DB, antennas=live)
         return heard
 
     def _dwell(self, margin: Floats, antenna: int, began_s: float, dwell_s: float) -> list[TagRead]:
@@ -141,8 +146,8 @@ class Radio:
             keep = float(np.exp(-elapsed_s / (_FADE_ROAD_S if day.moving(now_s) else _FADE_PARKED_S)))
             self._slow *= keep
             self._slow += rng.normal(0, _SLOW_DB * np.sqrt(1 - keep * keep), self._slow.shape)
-            mixing = -np.expm1(-elapsed_s * (1 / _DEEP_EVERY_S + 1 / _DEEP_LASTS_S))
-            share = _DEEP_LASTS_S / (_DEEP_LASTS_S + _DEEP_EVERY_S)
+            mixing = -np.expm1(-elapsed_s * (1 / self._deep_every_s + 1 / self._deep_lasts_s))
+            share = self._deep_lasts_s / (self._deep_lasts_s + self._deep_every_s)
             flip = rng.random(len(self._deep))
             self._deep = np.where(self._deep, flip >= mixing * (1 - share), flip < mixing * share) & ~self._steady
         self._now_s = now_s
@@ -159,6 +164,8 @@ class Radio:
         self._where[tag], self._spot[tag], self._metres[tag] = change.where, change.spot, change.metres
         drawn = np.array(touched)[~self._steady[touched]]
         self._shadow[drawn] = rng.normal(0, _SHADOW_DB, (len(drawn), 2))
+        if self._packing is not None:
+            self._packing.moved(tag)
         self._standing_for = None
 
     def _base(self, now_s: float) -> Floats:
@@ -183,6 +190,10 @@ class Radio:
         beside = where == Where.BESIDE
         base[beside] = (-1.0 - 20 * np.log10(metres[beside] / 1.2))[:, None]
         base[where == Where.CAB] = (2.0, -6.0)
+        parked = (where == Where.PARKED) & (self._spot == key[0]) & (key[0] >= 0)
+        base[parked] = (-1.0 - 20 * np.log10((metres[parked] + away_m) / 1.2))[:, None]
         self._standing = base - self._loss + self._shadow
+        if self._packing is not None:
+            self._standing -= self._packing.loss_db
         self._standing_for = key
         return self._standing

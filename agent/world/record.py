@@ -12,7 +12,7 @@ import numpy as np
 
 from agent.records import Boot, Fix, Line, PortInput, Read, ReaderState, Round
 from agent.units import format_utc
-from agent.world.day import Day
+from agent.world.account import Day
 from agent.world.radio import Radio
 
 _ANTENNAS = (1, 2)
@@ -20,13 +20,17 @@ _ANTENNAS = (1, 2)
 
 @dataclass(frozen=True, slots=True)
 class ReadingPlan:
-    """When the reader reads: without pause while parked, a sweep after each departure, then bursts on the road."""
+    """When the reader reads: without pause while parked, a sweep after each departure, then bursts on the road.
+
+    At night it looks only now and then, which spares the battery.
+    """
 
     round_s: float = 2.0
     parked_pause_s: float = 0.02
     sweep_s: float = 120.0
     burst_rounds: int = 2
     burst_every_s: float = 20.0
+    night_pause_s: float = 60.0
     power_dbm: float = 27.0
 
 
@@ -59,17 +63,21 @@ def _boot(
         if day.radio_off_at(started_s) or day.radio_off_at(ended_s):
             started_s = ended_s + plan.round_s
             continue
+        lost = {*day.lost(started_s), *day.lost(ended_s)}
+        antennas = tuple(antenna for antenna in _ANTENNAS if antenna not in lost)
         for read in radio.inventory(
-            started_s=started_s, seconds=plan.round_s, antennas=_ANTENNAS, power_dbm=plan.power_dbm
+            started_s=started_s, seconds=plan.round_s, antennas=antennas, power_dbm=plan.power_dbm
         ):
             yield Read(mono=mono, epc=read.tag, antenna=read.antenna, rssi=read.rssi_dbm, count=read.count)
-        yield Round(mono=mono, seconds=plan.round_s, antennas=_ANTENNAS)
+        yield Round(mono=mono, seconds=plan.round_s, antennas=antennas)
         started_s = _next_start(day, plan, ended_s, up_s)
 
 
 def _next_start(day: Day, plan: ReadingPlan, ended_s: float, up_s: float) -> float:
     """When the next round begins after one that ended at `ended_s`."""
     soon = ended_s + plan.parked_pause_s
+    if day.asleep(soon):
+        return soon + plan.night_pause_s
     if day.at_stop(soon):
         return soon
     left_s = max((stop.departed_s for stop in day.stops if stop.departed_s <= soon), default=up_s)
@@ -92,12 +100,23 @@ def _quiet(day: Day, rng: np.random.Generator, on_s: float, off_s: float, up_s: 
         elif at_s < off_s:
             came.append((at_s + 0.05, PortInput(mono=at_s + 0.05, port=port, on=on)))
     came += [(up_s + 0.02, PortInput(mono=up_s + 0.02, port=port, on=on)) for port, on in sorted(state.items())]
+    came += _antennas(day, up_s, off_s)
     late = rng.uniform(0.08, 0.3, int(off_s - on_s) + 1).tolist()
     for i, second in enumerate(range(int(on_s) + 4, int(off_s))):
         tpv = day.fix_at(second)
         if tpv is not None:
             came.append((second + late[i], Fix(mono=second + late[i], tpv=tpv)))
     yield from sorted(came, key=lambda pair: pair[0])
+
+
+def _antennas(day: Day, up_s: float, off_s: float) -> Iterator[tuple[float, Line]]:
+    """What the reader says of its antennas: at its start which are lost, then every change."""
+    for dead in day.dead:
+        lost_s, back_s = max(dead.from_s + 0.4, up_s + 0.01), dead.to_s + 0.4
+        if dead.is_said and lost_s < min(back_s, off_s):
+            yield lost_s, ReaderState(mono=lost_s, state="antenna_lost", antenna=dead.antenna)
+            if back_s < off_s:
+                yield back_s, ReaderState(mono=back_s, state="antenna_back", antenna=dead.antenna)
 
 
 def _shift(line: Line, lag: float) -> Line:

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Point
 
-from agent.world.cargo import Cargo, Faults, Handling, handling_times, seconds_needed
+from agent.world.cargo import Handling, Slips, handling_times, seconds_needed
 from agent.world.places import XY, Place, dock_at, street_at
 from agent.world.power import Span
 from agent.world.route import drive, road
@@ -31,7 +32,7 @@ class Profile:
     home: str = "depot"
     stops: tuple[int, int] = (6, 10)
     items: tuple[int, int] = (40, 121)
-    faults: Faults = field(default_factory=Faults)
+    slips: Slips = field(default_factory=Slips)
     second_badge: float = 0.4
     roadside_halt: float = 0.5
     street: float = 0.2
@@ -85,13 +86,18 @@ def drive_all(
     rng: np.random.Generator,
     order: Sequence[str | None],
     by_id: Mapping[str, Place],
-    cargo: Cargo,
+    handlings: Sequence[Sequence[Handling]],
     profile: Profile,
+    *,
+    known: Mapping[str, XY] = MappingProxyType({}),
 ) -> tuple[tuple[Stop, ...], Floats, Floats, Floats, tuple[Span, ...]]:
-    """Times and paths: stops, then xy (n, 2), speed and heading (n,) a row a second, then the jams."""
+    """Times and paths: stops, then xy (n, 2), speed and heading (n,) a row a second, then the jams.
+
+    `known`: the docks of an earlier tour; this one begins at home's, and often takes the others' again.
+    """
     last = len(order) - 1
     street = [site is not None and 0 < i < last and rng.random() < profile.street for i, site in enumerate(order)]
-    docks = _docks(rng, order, by_id, street)
+    docks = _docks(rng, order, by_id, street, known)
     inner = [i for i in range(1, last) if order[i] is not None]
     roofed = int(rng.choice(inner))
     long = int(rng.choice(inner)) if profile.long_stop else -1
@@ -104,7 +110,7 @@ def drive_all(
     now = 0
     for i, site in enumerate(order):
         extra_s = float(rng.uniform(3200, 4800)) if i == long else 0.0
-        stay_s, opens_s, lead_s = _stay(rng, site, cargo.handlings[i], extra_s=extra_s, home=i in {0, last})
+        stay_s, opens_s, lead_s = _stay(rng, site, handlings[i], extra_s=extra_s, home=i in {0, last})
         stops.append(
             Stop(
                 site=site,
@@ -134,7 +140,11 @@ def drive_all(
 
 
 def _docks(
-    rng: np.random.Generator, order: Sequence[str | None], by_id: Mapping[str, Place], street: Sequence[bool]
+    rng: np.random.Generator,
+    order: Sequence[str | None],
+    by_id: Mapping[str, Place],
+    street: Sequence[bool],
+    known: Mapping[str, XY],
 ) -> list[XY]:
     """Where the van stands at each stop; a site visited again often means the same dock again."""
     docks: list[XY] = []
@@ -142,6 +152,8 @@ def _docks(
         if site is None:
             ahead = by_id[next(s for s in order[i:] if s is not None)]
             docks.append(_roadside(rng, docks[-1], ahead.middle, tuple(by_id.values())))
+        elif site in known and (i == 0 or rng.random() < 0.6):
+            docks.append(known[site])
         elif site in order[:i] and rng.random() < 0.6:
             docks.append(docks[order.index(site)])
         elif street[i]:
@@ -171,10 +183,12 @@ def _stay(
     return (int(stay_s + 240), opens_s + 60, lead_s) if home else (int(stay_s), opens_s, lead_s)
 
 
-def handle(rng: np.random.Generator, stops: Sequence[Stop], cargo: Cargo) -> list[list[tuple[float, Handling]]]:
+def handle(
+    rng: np.random.Generator, stops: Sequence[Stop], todo: Sequence[Sequence[Handling]]
+) -> list[list[tuple[float, Handling]]]:
     """Every handling of every stop with its time."""
     timed: list[list[tuple[float, Handling]]] = []
-    for stop, handlings in zip(stops, cargo.handlings, strict=True):
+    for stop, handlings in zip(stops, todo, strict=True):
         if stop.opens_s is None or stop.closes_s is None:
             timed.append([])
             continue

@@ -3,6 +3,9 @@
 A move counts only with the right thing, kind, site and stop. A manifest is exact when its set of items is.
 
     python -m tests.bench.score --seeds 5
+    python -m tests.bench.score --seeds 5 --faults all       # or none, or names as in convoy,ghost-reads
+    python -m tests.bench.score --seeds 2 --days 5           # whole weeks
+    python -m tests.bench.score --seeds 2 --each             # a line for each fault by itself
 """
 
 from __future__ import annotations
@@ -22,9 +25,11 @@ import numpy as np
 from agent.replay import replay
 from agent.setup import read_setup
 from agent.units import parse_utc
-from agent.world import Day, day_files, make_day, record_day
+from agent.world import Day, Faults, day_files, make_week, record_day
+from agent.world.faults import NAMES, NONE
 from tests.bench.baselines import Move, Said, apply, hear, heard_once, last_minute, smurf
 
+HEARD_ONCE, OWN_FINAL, OWN_FIRST = "heard at least once on the leg", "roadtally, final", "roadtally, first manifests"
 _SLACK_S = 150.0
 """How far a stated time may lie outside its stop and still mean it; legs shorter than twice this are told by site."""
 
@@ -191,22 +196,24 @@ def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
     return final, said_by(day.truth, events, manifests, site_of=site_of, first=True)
 
 
-def table(seeds: Sequence[int], sites: Mapping[str, Any], *, own: bool = True) -> dict[str, Score]:
-    """Scores by rule over the days of these seeds, all from the same recordings."""
+def table(
+    seeds: Sequence[int], sites: Mapping[str, Any], *, own: bool = True, faults: Faults = NONE, days: int = 1
+) -> dict[str, Score]:
+    """Scores by rule over the days (or weeks of so many days) of these seeds, all from the same recordings."""
     sums: dict[str, Score] = {}
     for seed in seeds:
-        day = make_day(seed, sites=sites)
+        day = make_week(seed, sites=sites, days=days, faults=faults)
         truth = truth_of(day.truth)
         rounds = hear(day, record_day(day, np.random.default_rng(seed)))
         said = {
-            "heard at least once on the leg": apply(heard_once, rounds, day),
+            HEARD_ONCE: apply(heard_once, rounds, day),
             "heard within 60 s": apply(last_minute, rounds, day),
             "SMURF": apply(smurf(rounds), rounds, day),
         }
         if own:
             with tempfile.TemporaryDirectory() as folder:
                 final, first = tally(day, seed=seed, folder=Path(folder))
-            said |= {"roadtally, final": final, "roadtally, first manifests": first}
+            said |= {OWN_FINAL: final, OWN_FIRST: first}
         for name, one in said.items():
             sums[name] = sums.get(name, Score()) + score(truth, one)
     return sums
@@ -221,16 +228,37 @@ def print_table(sums: Mapping[str, Score]) -> None:
         print(f"{name:34} {f1:>9} {one.manifests_exact:>16.3f} {share:>16.4f}")
 
 
+def print_each(seeds: Sequence[int], sites: Mapping[str, Any], *, days: int = 1) -> None:
+    """A line for each fault switched on by itself, beside the plain days and those with all of them."""
+    print(f"{'':22} {'roadtally':>26} {'heard once on the leg':>26}")
+    print(f"{'fault':22} {'moves F1':>9} {'final':>8} {'first':>7} {'moves F1':>17} {'exact':>8}")
+    for name in ("none", *NAMES, "all"):
+        sums = table(seeds, sites, faults=Faults.parse(name), days=days)
+        final, first, once = (sums[rule] for rule in (OWN_FINAL, OWN_FIRST, HEARD_ONCE))
+        print(
+            f"{name:22} {final.f1:>9.3f} {final.manifests_exact:>8.3f} {first.manifests_exact:>7.3f}"
+            f" {once.f1:>17.3f} {once.manifests_exact:>8.3f}",
+            flush=True,
+        )
+
+
 def main() -> None:
     """Prints the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--seeds", type=int, default=5, help="so many days, from --from on")
     parser.add_argument("--from", dest="begin", type=int, default=100, help="first seed")
     parser.add_argument("--rules-only", action="store_true", help="leave the project's own tally out")
+    parser.add_argument("--faults", type=Faults.parse, default=NONE, help="all, none, or names: a,b")
+    parser.add_argument("--days", type=int, default=1, help="days on end in each recording")
+    parser.add_argument("--each", action="store_true", help="a line for each fault, switched on by itself")
     args = parser.parse_args()
     region = Path(__file__).resolve().parents[2] / "geofences" / "region.geojson"
     sites = json.loads(region.read_text(encoding="utf-8"))
-    print_table(table(range(args.begin, args.begin + args.seeds), sites, own=not args.rules_only))
+    seeds = range(args.begin, args.begin + args.seeds)
+    if args.each:
+        print_each(seeds, sites, days=args.days)
+        return
+    print_table(table(seeds, sites, own=not args.rules_only, faults=args.faults, days=args.days))
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from agent.units import parse_utc
 from agent.vehicle import parse_vehicle
 from agent.world import Day, Profile, make_day
 from agent.world.around import Where
-from agent.world.cargo import Faults
+from agent.world.cargo import Slips
 
 
 def halts_on_the_road(day: Day) -> list[int]:
@@ -109,10 +109,10 @@ def test_people_err(days: tuple[Day, ...]) -> None:
     assert sum("put back at" in text for text in told) >= len(days) // 2
 
 
-def test_a_day_without_faults(region: dict[str, Any]) -> None:
-    """With every fault off, what is planned is what happens."""
-    off = Faults(left_behind=0, put_back=0, wrong_site=0, brought_home=0, unplanned=0, aboard_before=0, taken_out=0)
-    day = make_day(5, sites=region, profile=Profile(faults=off))
+def test_a_day_without_slips(region: dict[str, Any]) -> None:
+    """Where nobody errs, what is planned is what happens."""
+    off = Slips(left_behind=0, put_back=0, wrong_site=0, brought_home=0, unplanned=0, aboard_before=0, taken_out=0)
+    day = make_day(5, sites=region, profile=Profile(slips=off))
     plan = list(csv.DictReader(io.StringIO(day.plan_csv)))
     landed = {m["epc"]: m["site"] for m in day.truth["moves"] if m["kind"] == "unload"}
     assert plan
