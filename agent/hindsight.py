@@ -93,6 +93,7 @@ def unforgotten(before: State, after: State) -> State:
         doors=tuple(dict.fromkeys((*before.doors, *after.doors))),
         gaps_s=tuple(dict.fromkeys((*before.gaps_s, *after.gaps_s))),
         begin_s=before.begin_s,
+        visited=before.visited,
     )
 
 
