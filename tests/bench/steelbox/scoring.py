@@ -114,6 +114,7 @@ def main() -> None:
     parser.add_argument("--errors", action="store_true", help="list what the project's tally got wrong")
     args = parser.parse_args()
     sums: dict[str, Score] = {}
+    weeks: dict[str, list[Score]] = {}
     certain = Certain()
     for folder in args.folders:
         truth = json.loads((folder / "truth.json").read_text("utf-8"))
@@ -128,6 +129,7 @@ def main() -> None:
         for name, one in said.items():
             result = score(wanted, one)
             sums[name] = sums.get(name, Score()) + result
+            weeks.setdefault(name, []).append(result)
             print(_row(name, result))
         print(_sure(sure))
         if args.errors and "roadtally, final" in said:
@@ -135,6 +137,8 @@ def main() -> None:
     print(f"all {len(args.folders)}:")
     for name, result in sums.items():
         print(_row(name, result))
+        f1, exact = (np.mean([getattr(w, what) for w in weeks[name]]) for what in ("f1", "manifests_exact"))
+        print(f"    mean of the weeks       F1 {f1:.3f}  exact {exact:.3f}")  # else a full van's week outweighs all
     print(_sure(certain))
 
 
