@@ -6,7 +6,7 @@ be forgotten, and at the end gives the `Evidence`. It changes nothing and decide
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -24,15 +24,15 @@ from agent.circumstances import (
     untrusted,
     zone_of,
 )
-from agent.custody import lay_marks
 from agent.epc import decode_tag
 from agent.evidence import Evidence, Hearing, Line, Point, Span
 from agent.evidence_records import decisions_of, lines_of, unlisted_lines
-from agent.itinerary import Itinerary, Leg, Segment
-from agent.presence.belief import Assessment, Belief, assess
+from agent.itinerary import Itinerary, Segment
+from agent.presence.belief import Assessment, Belief
 from agent.privacy import is_working
 from agent.records import Boot, Input, Inventory, PortInput, Read, ReaderState, Record
-from agent.state import Setup, State, regimes
+from agent.state import Setup, State
+from agent.tally import lay_window, smooth_window
 
 
 class Subject(Struct, frozen=True):
@@ -56,28 +56,11 @@ class Chapter(Struct, frozen=True, eq=False):
 
 
 def look_back(setup: Setup, chapter: Chapter) -> tuple[Belief, Assessment] | None:
-    """The whole chapter smoothed as the tally does at a trip's end; None where there is nothing to smooth.
-
-    The window, the marks and the checkpoints are those of `agent.tally`, so that P at a leg's mark is the manifest's.
-    """
+    """The whole chapter smoothed by the tally's own window at a trip's end; None where there is nothing to smooth."""
     state, now_s = chapter.state, chapter.now_s
-    segments = state.itinerary.segments
-    if state.belief is None or not segments:
+    if state.belief is None or not state.itinerary.segments:
         return None
-    legs = {s.number: s for s in segments if isinstance(s, Leg)}
-    first_s = min((leg.from_s for leg in legs.values()), default=state.begin_s)
-    from_s = state.begin_s if segments[0].from_s <= state.begin_s else first_s
-    marks, _ = lay_marks(state.itinerary, from_s=from_s, begin_s=state.begin_s, now_s=now_s, settle=True)
-    return assess(
-        state.belief,
-        model=setup.model,
-        regimes=regimes(state, doors_wired=setup.vehicle.inputs.doors is not None, home=setup.vehicle.home),
-        from_s=from_s,
-        to_s=now_s,
-        marks_s=[mark.at_s for mark in marks],
-        keep_s=sorted({legs[mark.leg].from_s for mark in marks if mark.kind == "leg"}),
-        also_s=[at for gap in state.gaps_s for at in (gap - 0.5, gap + 0.5)],
-    )
+    return smooth_window(setup, state, lay_window(state, now_s=now_s, settle=True, whole=True), now_s=now_s)
 
 
 def unforgotten(before: State, after: State) -> State:
@@ -217,7 +200,7 @@ class Watch:
             unread=tuple(sorted([*off, *silent], key=lambda span: span.from_s)),
             hearing=tuple(keep([Hearing(utc(t), 1, int(heard)) for t, heard in self._rounds])),
             strength=tuple(keep(by_minute([(utc(t), read) for t, read in self._reads]))),
-            live=tuple(self._points([(utc(t), p) for t, p in self._live])),
+            live=tuple(keep([(utc(t), p) for t, p in self._live], when=_of_point)),
             decisions=decisions_of(events, epc=subject.epc, sites=sites_by_uri(setup)),
             lines=self._lines(),
             missing=untrusted(state),
@@ -239,20 +222,18 @@ class Watch:
             if found and found[-1][0] >= from_s and found[0][0] <= to_s:
                 # What the next chapter knows of the same moments rests on more.
                 points = [point for point in points if point[0] < found[0][0]] + found
-        return tuple(self._points(points))
+        return tuple(self._kept(points, when=_of_point))
 
-    def _kept(self, items: Iterable[Any]) -> list[Any]:
+    def _kept(self, items: Iterable[Any], *, when: Callable[[Any], float] = lambda item: item.at_s) -> list[Any]:
         """Without what is not kept of a person outside working hours."""
         privacy = self.setup.vehicle.privacy
         if self.subject.kind != "person" or privacy.working_hours is None:
             return list(items)
-        return [item for item in items if is_working(privacy, item.at_s)]
+        return [item for item in items if is_working(privacy, when(item))]
 
-    def _points(self, points: Sequence[Point]) -> list[Point]:
-        privacy = self.setup.vehicle.privacy
-        if self.subject.kind != "person" or privacy.working_hours is None:
-            return list(points)
-        return [point for point in points if is_working(privacy, point[0])]
+
+def _of_point(point: Point) -> float:
+    return point[0]
 
 
 def looked_back(setup: Setup, subject: Subject, chapter: Chapter) -> list[Point]:

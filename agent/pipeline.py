@@ -49,7 +49,6 @@ from agent.pace import distance_m
 from agent.places import NEAR_FENCE_S, choose_place, patience_s, same_place
 from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
-from agent.presence.slots import Regimes
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
 from agent.state import Setup, State, regimes
 from agent.statements import forget as forget_statements
@@ -103,7 +102,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         motion = Motion(since_s=t, score_since_s=t, last_s=t)
         return replace(state, timeline=timeline, axis=axis, belief=belief, motion=motion, begin_s=t), ()
     gap = gap_notice(setup, state)
-    belief = close(state.belief, model=setup.model, regimes=_regimes(setup, state))
+    belief = close(state.belief, model=setup.model, regimes=regimes(setup, state))
     gap_s = t - 0.5
     motion, changes = observe_boot(state.motion, t)
     state = replace(
@@ -131,13 +130,9 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
         if read.rssi > reads.get(read.epc, -999.0):
             reads[read.epc] = read.rssi
     belief = hear(
-        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=_regimes(setup, state)
+        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state)
     )
     return replace(state, belief=belief)
-
-
-def _regimes(setup: Setup, state: State) -> Regimes:
-    return regimes(state, doors_wired=setup.vehicle.inputs.doors is not None, home=setup.vehicle.home)
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:

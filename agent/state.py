@@ -84,8 +84,9 @@ class State(Struct, frozen=True, eq=False):
     trusted_s: float | None = None  # when time was first trusted in this boot
 
 
-def regimes(state: State, *, doors_wired: bool, home: str | None) -> Regimes:
+def regimes(setup: Setup, state: State) -> Regimes:
     """What the van was doing, for the presence model: moving on legs, at stops by the doors and by been here before."""
+    doors_wired, home = setup.vehicle.inputs.doors is not None, setup.vehicle.home
     unknown = Context.DOORS_UNKNOWN
     of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
     pieces: list[tuple[float, Context]] = []

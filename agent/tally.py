@@ -17,10 +17,10 @@ from msgspec.structs import replace
 
 from agent import epcis
 from agent.axis import Moment
-from agent.custody import ABOARD, Account, Move, find_moves, lay_marks
+from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
 from agent.itinerary import Leg, Place, Stop
 from agent.planning import compare_with_plan
-from agent.presence.belief import assess
+from agent.presence.belief import Assessment, Belief, assess
 from agent.privacy import WITHHELD, is_working
 from agent.records import Listing, Record
 from agent.sites import site_uri
@@ -49,6 +49,45 @@ class LegBelief:
     rounds: int
 
 
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The stretch looked back on, from `from_s`, with the moments asked for and the accounts between them."""
+
+    from_s: float
+    marks: Sequence[Mark]
+    accounts: Sequence[Account]
+
+
+def lay_window(state: State, *, now_s: float, settle: bool, whole: bool) -> Window:
+    """The last legs, or the `whole` of what is remembered; there must be a segment. `settle`: `lay_marks` says."""
+    segments = state.itinerary.segments
+    legs = [s for s in segments if isinstance(s, Leg)]
+    if not whole and len(legs) >= LEGS_BACK:
+        from_s = legs[-LEGS_BACK].from_s
+    else:
+        # What came before the first leg kept is known only where the whole record begins there.
+        begins = segments[0].from_s <= state.begin_s or not legs
+        from_s = state.begin_s if begins else legs[0].from_s
+    marks, accounts = lay_marks(state.itinerary, from_s=from_s, begin_s=state.begin_s, now_s=now_s, settle=settle)
+    return Window(from_s, marks, accounts)
+
+
+def smooth_window(setup: Setup, state: State, window: Window, *, now_s: float) -> tuple[Belief, Assessment]:
+    """The belief put right, and P(aboard) over the window up to `now_s`; there must be a belief."""
+    assert state.belief is not None  # noqa: S101 - the caller looked
+    legs = {s.number: s for s in state.itinerary.segments if isinstance(s, Leg)}
+    return assess(
+        state.belief,
+        model=setup.model,
+        regimes=regimes(setup, state),
+        from_s=window.from_s,
+        to_s=now_s,
+        marks_s=[mark.at_s for mark in window.marks],
+        keep_s=sorted({legs[mark.leg].from_s for mark in window.marks if mark.kind == "leg"}),
+        also_s=[at for gap in state.gaps_s for at in (gap - 0.5, gap + 0.5)],
+    )
+
+
 class Tally:
     """One pass over a window of the state."""
 
@@ -71,27 +110,12 @@ class Tally:
         state = self.state
         if state.belief is None or not state.itinerary.segments:
             return state, ()
-        from_s = self._window_from(whole=whole)
-        marks, accounts = lay_marks(
-            state.itinerary, from_s=from_s, begin_s=state.begin_s, now_s=self.now_s, settle=settle
-        )
-        if not marks:
+        window = lay_window(state, now_s=self.now_s, settle=settle, whole=whole)
+        if not window.marks:
             return state, ()
+        marks, accounts = window.marks, window.accounts
+        belief, assessment = smooth_window(self.setup, state, window, now_s=self.now_s)
         legs = {s.number: s for s in state.itinerary.segments if isinstance(s, Leg)}
-        belief, assessment = assess(
-            state.belief,
-            model=self.setup.model,
-            regimes=regimes(
-                state,
-                doors_wired=self.setup.vehicle.inputs.doors is not None,
-                home=self.setup.vehicle.home,
-            ),
-            from_s=from_s,
-            to_s=self.now_s,
-            marks_s=[mark.at_s for mark in marks],
-            keep_s=sorted({legs[mark.leg].from_s for mark in marks if mark.kind == "leg"}),
-            also_s=[at for gap in state.gaps_s for at in (gap - 0.5, gap + 0.5)],
-        )
         state = replace(state, belief=belief)
         moves = find_moves(assessment, marks, accounts, belief.tags, moment=self.moment, final=final)
         on_legs = []
@@ -105,14 +129,6 @@ class Tally:
         now = assessment.aboard[assessment.marks[-1]]
         self.state = state
         return self._state(accounts, moves, on_legs, now)
-
-    def _window_from(self, *, whole: bool) -> float:
-        segments = self.state.itinerary.segments
-        legs = [s for s in segments if isinstance(s, Leg)]
-        if whole or len(legs) < LEGS_BACK:
-            # What came before the first leg kept is known only where the whole record begins there.
-            return self.state.begin_s if segments[0].from_s <= self.state.begin_s else legs[0].from_s
-        return legs[-LEGS_BACK].from_s
 
     def _state(
         self,
