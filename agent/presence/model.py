@@ -138,8 +138,6 @@ class Model:
             q[self.beside, self.away] += p.beside_leaves_per_s
         else:
             self._handle(q, doors, visit_of(context))
-        if visit_of(context) is not Visit.FIRST:
-            q[self.left, self.away] += p.forgotten_per_s
         np.fill_diagonal(q, 0.0)
         np.fill_diagonal(q, -q.sum(axis=1))
         return q
@@ -171,6 +169,7 @@ class Model:
             q[gone, self.near] += share * p.near_comes_per_s * self._standing
         if visit is not Visit.FIRST:
             q[self.left, self.near] += p.found_again_per_s * self._standing
+            q[self.left, self.away] += p.forgotten_per_s
         q[self.beside, self.near] += p.beside_leaves_per_s * self._standing
 
     def _exponential(self, context: Context, half_seconds: int) -> Array:
