@@ -27,7 +27,7 @@ from msgspec import Struct
 from agent.errors import StoreError
 from agent.messages import DownLeaf, Downlink, OutboxRow
 from agent.records import Read, Record
-from agent.store_connection import connect, told, transaction
+from agent.store_connection import connect, read_held, told, transaction
 from agent.store_outbox import OutboxReader
 from agent.store_readings import prune_readings, thinned
 from agent.store_schema import migrate
@@ -238,10 +238,7 @@ class Store:
     def held(self, leaf: DownLeaf) -> Downlink | None:
         """The last good version of a leaf; None where none was ever kept."""
         with told(self._path, f"reading {leaf}"):
-            row = self._connection.execute(
-                "SELECT version, digest, content FROM held WHERE leaf = ?", (leaf,)
-            ).fetchone()
-        return None if row is None else Downlink(leaf, row[0], row[1], msgspec.json.decode(row[2]))
+            return read_held(self._connection, leaf)
 
     def meta(self, key: str) -> str | None:
         """A small fact kept under a name; None where there is none."""

@@ -1,4 +1,7 @@
-"""How the vehicle's store talks to SQLite: connections, their pragmas, and errors that say who must do what."""
+"""How the vehicle's store talks to SQLite: connections, their pragmas, what writer and reader both ask, and errors.
+
+An error says what failed, where, and who must do what.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import msgspec
+
 from agent.errors import StoreError
+from agent.messages import DownLeaf, Downlink
 
 _BUSY_TIMEOUT_S = 5.0
 # By the primary result code of https://www.sqlite.org/rescode.html.
@@ -55,6 +61,12 @@ def told(path: Path, doing: str) -> Iterator[None]:
         name = getattr(problem, "sqlite_errorname", "") or "SQLITE_ERROR"
         do = _WHAT_TO_DO.get(name.removeprefix("SQLITE_").split("_")[0], "this should not happen; report it")
         raise StoreError(f"{path}: {doing} failed ({problem}, {name}); {do}.") from problem
+
+
+def read_held(connection: sqlite3.Connection, leaf: DownLeaf) -> Downlink | None:
+    """The last good version of what the dispatch side sent; None where it never did. Raises sqlite3.Error."""
+    row = connection.execute("SELECT version, digest, content FROM held WHERE leaf = ?", (leaf,)).fetchone()
+    return None if row is None else Downlink(leaf, row[0], row[1], msgspec.json.decode(row[2]))
 
 
 @contextmanager

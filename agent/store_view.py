@@ -11,7 +11,7 @@ import msgspec
 from agent.errors import StoreError
 from agent.kept_evidence import Kept
 from agent.messages import DownLeaf, Downlink
-from agent.store_connection import connect, told
+from agent.store_connection import connect, read_held, told
 from agent.store_schema import MIGRATIONS
 
 _MAGIC = b"SQLite format 3\0"
@@ -60,10 +60,7 @@ class StoreView:
     def held(self, leaf: DownLeaf) -> Downlink | None:
         """The last good version of what the dispatch side sent; None where it never did."""
         with told(self._path, f"reading {leaf}"):
-            row = self._connection.execute(
-                "SELECT version, digest, content FROM held WHERE leaf = ?", (leaf,)
-            ).fetchone()
-        return None if row is None else Downlink(leaf, row[0], row[1], msgspec.json.decode(row[2]))
+            return read_held(self._connection, leaf)
 
     def kept(self) -> Kept:
         """Everything in it that is evidence, as of one moment."""
