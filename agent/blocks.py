@@ -11,14 +11,13 @@ from collections.abc import Callable, Sequence
 
 from msgspec import Struct
 
-from agent.evidence import NO_ROUNDS, Evidence, Point, believed, heard_between
+from agent.evidence import NO_ROUNDS, Evidence, Point, believed, heard_between, passages_within
 from agent.evidence_account import say
 from agent.evidence_axis import (
     antennas_shown,
     dbm_range,
     decisions_shown,
     letters,
-    passages_shown,
     points_shown,
     spans_shown,
     strength_shown,
@@ -133,7 +132,7 @@ def _van(evidence: Evidence, columns: _Columns, screen: Screen) -> list[str]:
     marks, named = screen.marks, letters(evidence)
     van = [" "] * columns.count
     heads: list[tuple[int, str]] = []
-    for passage in passages_shown(evidence):
+    for passage in passages_within(evidence):
         first, last = columns.of(passage.from_s), columns.of(passage.to_s)
         mark = marks.moving if passage.kind == "leg" else marks.parked
         van[first : last + 1] = [mark] * (last + 1 - first)

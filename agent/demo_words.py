@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from agent.evidence_records import NO_SITE
 from agent.units import parse_utc
 
 ZONE = ZoneInfo("Atlantic/Azores")
-NO_SITE = "a place that is no site"
 _STEPS = {"loading": ("loaded", "+"), "unloading": ("unloaded", "-")}
 _NAMES_SHOWN, _KINDS_SHOWN = 3, 4
 # What is handled at one place within this time is told together.

@@ -203,6 +203,16 @@ def leg_belief(evidence: Evidence, leg: Passage) -> float | None:
     return min(near, key=lambda point: abs(point[0] - mark_s))[1]
 
 
+def passages_within(evidence: Evidence) -> list[Passage]:
+    """The stops and legs that touch the stretch asked about."""
+    return [p for p in evidence.passages if p.to_s >= evidence.from_s and p.from_s <= evidence.to_s]
+
+
+def decisions_within(evidence: Evidence) -> list[Decision]:
+    """The decisions that touch it, those taken back too."""
+    return [d for d in evidence.decisions if d.not_after_s >= evidence.from_s and d.not_before_s <= evidence.to_s]
+
+
 def points_within(points: Sequence[Point], from_s: float, to_s: float) -> tuple[Point, ...]:
     """The part of a series between two moments, with the value that holds at the first and at the last of them."""
     first = max(0, bisect_right(points, from_s, key=lambda point: point[0]) - 1)

@@ -14,6 +14,7 @@ from agent.evidence import (
     Passage,
     Span,
     believed,
+    decisions_within,
     first_heard,
     heard_between,
     heard_within,
@@ -21,8 +22,10 @@ from agent.evidence import (
     latest_line,
     leg_belief,
     passage_at,
+    passages_within,
     stop_of,
 )
+from agent.evidence_records import NO_SITE
 from agent.evidence_words import Clock, head_line, of_rounds, sentence, sure
 
 # Heard in fewer rounds of a drive than this, a line on its manifest wants a reason. Judgement.
@@ -37,7 +40,6 @@ _KINDS = {
     "ignore": "The register says to ignore it: it is on no manifest.",
     "unlisted": "Not in the register: never an item; listed as unlisted where it travels along.",
 }
-NO_SITE = "a place that is no site"
 
 
 class Paragraph(Struct, frozen=True):
@@ -54,7 +56,7 @@ def say(evidence: Evidence, *, around_s: float | None = None) -> tuple[Paragraph
     told: list[Paragraph] = []
     if around_s is not None:
         told.append(_at(evidence, around_s, clock))
-    within = [d for d in evidence.decisions if d.not_after_s >= evidence.from_s and d.not_before_s <= evidence.to_s]
+    within = decisions_within(evidence)
     for decision in within:
         if decision.stands:
             text = _loaded(evidence, decision) if decision.kind == "loaded" else _unloaded(evidence, decision)
@@ -223,7 +225,7 @@ def _taken_back(evidence: Evidence, decision: Decision, clock: Clock) -> Paragra
 
 def _undecided(evidence: Evidence, clock: Clock) -> Paragraph:
     from_s, to_s = evidence.from_s, evidence.to_s
-    legs = [leg for leg in evidence.legs if leg.to_s >= from_s and leg.from_s <= to_s]
+    legs = [passage for passage in passages_within(evidence) if passage.kind == "leg"]
     lines = [(leg, latest_line(evidence, leg.manifest)) for leg in legs]
     aboard = [(leg, line) for leg, line in lines if line is not None and line.p is not None]
     heard = heard_between(evidence.hearing, from_s, to_s)

@@ -6,7 +6,16 @@ from collections.abc import Iterator
 from datetime import timedelta
 from string import ascii_uppercase
 
-from agent.evidence import Decision, Evidence, Passage, Point, Span, Strength, points_within
+from agent.evidence import (
+    Decision,
+    Evidence,
+    Point,
+    Span,
+    Strength,
+    decisions_within,
+    passages_within,
+    points_within,
+)
 from agent.evidence_words import Clock
 
 _STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720)
@@ -36,11 +45,6 @@ def _every(evidence: Evidence, clock: Clock, step_min: int) -> Iterator[tuple[fl
         number += 1
 
 
-def passages_shown(evidence: Evidence) -> list[Passage]:
-    """The stops and legs that touch the stretch asked about."""
-    return [p for p in evidence.passages if p.to_s >= evidence.from_s and p.from_s <= evidence.to_s]
-
-
 def spans_shown(evidence: Evidence, spans: tuple[Span, ...]) -> list[Span]:
     """The spans that touch it, cut to it."""
     return [
@@ -52,8 +56,7 @@ def spans_shown(evidence: Evidence, spans: tuple[Span, ...]) -> list[Span]:
 
 def decisions_shown(evidence: Evidence) -> list[Decision]:
     """The decisions that touch it, those that stand last, so that they are drawn over the others."""
-    touching = [d for d in evidence.decisions if d.not_after_s >= evidence.from_s and d.not_before_s <= evidence.to_s]
-    return sorted(touching, key=lambda decision: decision.stands)
+    return sorted(decisions_within(evidence), key=lambda decision: decision.stands)
 
 
 def points_shown(evidence: Evidence, points: tuple[Point, ...]) -> tuple[Point, ...]:
@@ -64,7 +67,7 @@ def points_shown(evidence: Evidence, points: tuple[Point, ...]) -> tuple[Point, 
 def letters(evidence: Evidence) -> dict[str, str]:
     """A letter for each place of the stretch, by its name, in the order in which the van came there."""
     found: dict[str, str] = {}
-    for passage in passages_shown(evidence):
+    for passage in passages_within(evidence):
         if passage.kind == "stop" and passage.name not in found:
             number = len(found)
             turn = number // len(ascii_uppercase)

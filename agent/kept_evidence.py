@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from agent.checkpoint import decode
 from agent.circumstances import (
+    MINUTE_S,
     open_spans,
     passages_of_state,
     quiet_spans,
@@ -28,8 +29,6 @@ from agent.hindsight import Chapter, Subject, columns_of, looked_back
 from agent.records import Listing
 from agent.register import Register, register_of
 from agent.state import Setup, State
-
-MINUTE_S = 60.0
 
 
 class Kept(Struct, frozen=True):

@@ -10,13 +10,12 @@ from xml.sax.saxutils import escape
 
 from msgspec import Struct
 
-from agent.evidence import NO_ROUNDS, Decision, Evidence, Point, Span, heard_between
+from agent.evidence import NO_ROUNDS, Decision, Evidence, Point, Span, heard_between, passages_within
 from agent.evidence_axis import (
     antennas_shown,
     dbm_range,
     decisions_shown,
     letters,
-    passages_shown,
     points_shown,
     spans_shown,
     strength_shown,
@@ -124,7 +123,7 @@ def _van(frame: Frame, y: float) -> tuple[list[str], float]:
     evidence, clock = frame.evidence, Clock(frame.evidence.zone)
     named = letters(evidence)
     parts = [_label(y + 18, "van")]
-    for passage in passages_shown(evidence):
+    for passage in passages_within(evidence):
         begin, end = frame.x(passage.from_s), frame.x(passage.to_s)
         when = f"{clock.hm(passage.from_s)} to {clock.hm(passage.to_s)}"
         if passage.kind == "leg":
