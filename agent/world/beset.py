@@ -43,8 +43,8 @@ def beset(day: Day) -> Day:
         day = _with(replace(day, changes=changes), crowd)
     for name, befall in CROWDS.items():
         if name in names:
-            strength = getattr(faults, name.replace("-", "_"))
-            day = _with(day, befall(plain, faults.generator(name, day.seed), _namer(plain, name), strength))
+            rng = faults.generator(name, day.seed)
+            day = _with(day, befall(plain, rng, _namer(plain, name), faults.strength(name)))
     if day.tags != plain.tags:
         shuffled = np.random.default_rng([day.seed, 0])
         home = str(day.stops[0].site)
@@ -85,7 +85,7 @@ def _dead(day: Day) -> tuple[Dead, ...]:
     dead = []
     for way in ways:
         rng = day.faults.generator(way, day.seed)
-        if rng.random() >= getattr(day.faults, way.replace("-", "_")):
+        if rng.random() >= day.faults.strength(way):
             continue
         antenna = 1 + int(rng.integers(2))
         from_s = float(rng.uniform(-0.1, 0.7) * day.duration_s)

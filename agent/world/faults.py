@@ -62,7 +62,11 @@ class Faults:
     @property
     def names(self) -> tuple[str, ...]:
         """What is switched on, in the record's order."""
-        return tuple(name for name in NAMES if getattr(self, _field(name)))
+        return tuple(name for name in NAMES if self.strength(name))
+
+    def strength(self, name: str) -> float:
+        """How strong one is, by its name."""
+        return float(getattr(self, _field(name)))
 
     def generator(self, name: str, seed: int) -> np.random.Generator:
         """The generator that this fault alone draws from."""

@@ -82,7 +82,7 @@ def beset(current: Current, faults: Faults, *, seed: int, stops: Sequence[Standi
         ways = [ways[int(np.random.default_rng([seed, 0x9]).integers(len(ways)))]]
     for way in ways:
         rng = faults.generator(way, seed)
-        if rng.random() >= getattr(faults, way.replace("-", "_")):
+        if rng.random() >= faults.strength(way):
             continue
         if way == "power-never-off":
             current = replace(current, boots=((0.0, float(duration_s)),), cut_after=frozenset())

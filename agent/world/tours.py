@@ -53,7 +53,11 @@ class Tour:
     @property
     def nights(self) -> tuple[Span, ...]:
         """The pauses that are longer than an hour."""
-        return tuple(pause for pause in self.pauses if pause[1] - pause[0] > _NIGHT_S)
+        return tuple(_nights(self.pauses))
+
+
+def _nights(pauses: Sequence[Span]) -> list[Span]:
+    return [pause for pause in pauses if pause[1] - pause[0] > _NIGHT_S]
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +190,7 @@ def lay_end_to_end(rng: np.random.Generator, tours: Sequence[Tour]) -> Tour:
     spots: dict[XY, int] = {}
     stops = [replace(stop, spot=spots.setdefault(stop.xy, len(spots))) for stop in stops]
     ignition = tuple(switch for part in parts for switch in part.current.ignition)
-    nights = [pause for pause in pauses if pause[1] - pause[0] > _NIGHT_S]
-    awake = [night for night in nights if rng.random() < 0.25]  # on the depot's own current
+    awake = [night for night in _nights(pauses) if rng.random() < 0.25]  # on the depot's own current
     boots = run_spans(rng, ignition, duration_s=now, lingers_s=HALF_HOUR_S, awake=awake)
     door = tuple(switch for part in parts for switch in part.current.door)
     current = Current(door, ignition, boots, frozenset())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from agent.vehicle import parse_vehicle
 from agent.world import Day, Profile, make_day
 from agent.world.around import Where
 from agent.world.cargo import Slips
+from tests.world.truths import assert_manifests_follow_from_moves
 
 
 def halts_on_the_road(day: Day) -> list[int]:
@@ -76,14 +76,7 @@ def test_truth_adds_up(days: tuple[Day, ...]) -> None:
         assert len(manifests) == len(day.stops) - 1
         assert len({move["time"] for move in moves}) == len(moves)
         assert [move["time"] for move in moves] == sorted(move["time"] for move in moves)
-        for before, after in pairwise(manifests):
-            aboard = set(before["items"])
-            for move in moves:
-                if before["departed"] < move["time"] <= after["departed"]:
-                    assert move["site"] == after["site"]
-                    assert (move["epc"] in aboard) == (move["kind"] == "unload")
-                    aboard ^= {move["epc"]}
-            assert aboard == set(after["items"])
+        assert_manifests_follow_from_moves(day.truth)
 
 
 def test_moves_happen_through_open_doors(days: tuple[Day, ...]) -> None:
