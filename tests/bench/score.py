@@ -179,21 +179,27 @@ def replayed(day: Day, *, seed: int, folder: Path) -> Output:
     for name, content in day_files(day, np.random.default_rng(seed)).items():
         with (folder / name).open("w", encoding="utf-8") as file:
             file.writelines([content] if isinstance(content, str) else content)
-    setup = read_setup(config=folder / "vehicle.toml", sites=folder / "sites.geojson", register=folder / "register.csv")
-    replay(setup, folder / "recording.jsonl", folder / "out")
+    return replay_folder(folder, sites=folder / "sites.geojson", out=folder / "out")
+
+
+def replay_folder(folder: Path, *, sites: Path, out: Path) -> Output:
+    """The recording of a folder with its vehicle.toml, register.csv and the file of `sites`, replayed into `out`."""
+    setup = read_setup(config=folder / "vehicle.toml", sites=sites, register=folder / "register.csv")
+    replay(setup, folder / "recording.jsonl", out)
     events, manifests = (
-        [json.loads(line) for line in (folder / "out" / name).read_text(encoding="utf-8").splitlines()]
+        [json.loads(line) for line in (out / name).read_text(encoding="utf-8").splitlines()]
         for name in ("events.jsonl", "manifests.jsonl")
     )
-    site_of = {f["properties"].get("sgln", f["id"]): f["id"] for f in day.sites_geojson["features"]}
+    features = json.loads(sites.read_text(encoding="utf-8"))["features"]
+    site_of = {feature["properties"].get("sgln", feature["id"]): feature["id"] for feature in features}
     return Output(events, manifests, site_of)
 
 
-def tally(day: Day, *, seed: int, folder: Path) -> tuple[Said, Said]:
-    """The project's own tally of a day from `replay`'s output: final, and by the first revisions."""
-    events, manifests, site_of = replayed(day, seed=seed, folder=folder)
-    final = said_by(day.truth, events, manifests, site_of=site_of)
-    return final, said_by(day.truth, events, manifests, site_of=site_of, first=True)
+def final_and_first(day_truth: Mapping[str, Any], output: Output) -> tuple[Said, Said]:
+    """The project's own tally from `replay`'s output: final, and by the first revisions."""
+    events, manifests, site_of = output
+    final = said_by(day_truth, events, manifests, site_of=site_of)
+    return final, said_by(day_truth, events, manifests, site_of=site_of, first=True)
 
 
 def table(
@@ -212,7 +218,7 @@ def table(
         }
         if own:
             with tempfile.TemporaryDirectory() as folder:
-                final, first = tally(day, seed=seed, folder=Path(folder))
+                final, first = final_and_first(day.truth, replayed(day, seed=seed, folder=Path(folder)))
             said |= {OWN_FINAL: final, OWN_FIRST: first}
         for name, one in said.items():
             sums[name] = sums.get(name, Score()) + score(truth, one)

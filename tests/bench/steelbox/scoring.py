@@ -17,11 +17,9 @@ from typing import Any
 import numpy as np
 
 from agent.register import parse_register
-from agent.replay import replay
-from agent.setup import read_setup
 from agent.units import parse_utc
 from tests.bench.baselines import Said, differences
-from tests.bench.score import Score, said_by, score, truth_of
+from tests.bench.score import Score, by_leg, final_and_first, replay_folder, score, truth_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,23 +69,10 @@ def heard_once(folder: Path, truth: Mapping[str, Any]) -> Said:
 
 def tally(folder: Path, truth: Mapping[str, Any], out: Path) -> tuple[Said, Said, Certain]:
     """The project's tally from `replay`'s output: final, by first revisions, and what was marked certain."""
-    setup = read_setup(config=folder / "vehicle.toml", sites=folder / "geofences", register=folder / "register.csv")
-    replay(setup, folder / "recording.jsonl", out)
-    events, manifests = (
-        [json.loads(line) for line in (out / name).read_text("utf-8").splitlines()]
-        for name in ("events.jsonl", "manifests.jsonl")
-    )
-    features = json.loads((folder / "geofences" / "sites.geojson").read_text("utf-8"))["features"]
-    site_of = {feature["properties"].get("sgln", feature["id"]): feature["id"] for feature in features}
-    final = said_by(truth, events, manifests, site_of=site_of)
-    first = said_by(truth, events, manifests, site_of=site_of, first=True)
-    standing = {m["manifest"]: m for m in manifests}
-    sure_at = [parse_utc(m["departed"]["time"]) for m in standing.values() if m["certain"] and not m.get("withdrawn")]
+    output = replay_folder(folder, sites=folder / "geofences" / "sites.geojson", out=out)
+    final, first = final_and_first(truth, output)
     right = [want == got for want, got in zip(truth_of(truth).aboard, final.aboard, strict=True)]
-    marked = [
-        any(abs(at_s - parse_utc(leg["departed"])) <= 150 for at_s in sure_at)  # as legs are matched in scoring
-        for leg in truth["manifests"]
-    ]
+    marked = [manifest is not None and manifest["certain"] for manifest in by_leg(truth, output.manifests)]
     both = [a and b for a, b in zip(marked, right, strict=True)]
     return final, first, Certain(len(right), sum(marked), sum(both))
 
