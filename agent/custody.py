@@ -30,9 +30,12 @@ CONTRARY = 0.97
 # What stands about when the tool first runs was aboard only if it travels along, or if this sure. Judgement.
 AT_FIRST = 0.9
 # A slot is ten seconds, an arrival or departure is dated to a few: nothing is timed closer than this. Judgement.
-SLACK_S = 20.0
-# The chain's own 98 in 100 stand for 95: reads hang together more than it knows. Judgement.
-TAIL = 0.01
+SLACK_S = 30.0
+# What stands at the open doors is heard as well as what is inside: it may have got off this much sooner than it seems,
+# or on this much later. Judgement.
+AT_DOORS_S = 90.0
+# The chain's own 99 in 100 stand for 95: reads hang together more than it knows. Judgement.
+TAIL = 0.005
 
 
 class Mark(Struct, frozen=True):
@@ -204,6 +207,7 @@ class _Span:
         share = share + np.linspace(0.0, 1e-9, len(share))  # np.interp wants it strictly rising
         at_t = float(np.interp(0.5, share, self.times))
         at = float(np.interp(0.5, share, self.best))
-        low = max(float(self.low[0]), float(np.interp(TAIL, share, self.low)) - SLACK_S)
-        high = min(float(self.high[-1]), float(np.interp(1 - TAIL, share, self.high)) + SLACK_S)
+        sooner, later = (0.0, AT_DOORS_S) if loaded else (AT_DOORS_S, 0.0)
+        low = max(float(self.low[0]), float(np.interp(TAIL, share, self.low)) - SLACK_S - sooner)
+        high = min(float(self.high[-1]), float(np.interp(1 - TAIL, share, self.high)) + SLACK_S + later)
         return at_t, at, min(low, at), max(high, at)

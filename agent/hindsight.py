@@ -32,7 +32,7 @@ from agent.presence.belief import Assessment, Belief
 from agent.privacy import is_working
 from agent.records import Boot, Input, Inventory, PortInput, Read, ReaderState, Record
 from agent.state import Setup, State
-from agent.tally import lay_window, smooth_window
+from agent.window import lay_window, smooth_window
 
 
 class Subject(Struct, frozen=True):

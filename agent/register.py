@@ -32,6 +32,7 @@ class Register(Struct, frozen=True):
     listings: tuple[Listing, ...] = ()
     by_epc: Mapping[str, Listing] = MappingProxyType({})
     by_tag: Mapping[str, Listing] = MappingProxyType({})
+    members: Mapping[str, tuple[Listing, ...]] = MappingProxyType({})  # of each case: its own listing, and what belongs
 
     def find(self, tag_hex: str) -> Listing | None:
         """The listing of a tag as heard, whatever its filter value; None for a tag that is not in the register."""
@@ -40,8 +41,16 @@ class Register(Struct, frozen=True):
 
 def register_of(listings: tuple[Listing, ...]) -> Register:
     """A register of listings whose EPCs are known to differ."""
+    members: dict[str, list[Listing]] = {}
+    for listing in listings:
+        if listing.kind == "item" and listing.case is not None and listing.tag_state == "ok":
+            members.setdefault(listing.case, []).append(listing)
+    for listing in listings:
+        if listing.epc in members:
+            members[listing.epc].insert(0, listing)
     return Register(
         listings=listings,
+        members=MappingProxyType({case: tuple(each) for case, each in members.items()}),
         by_epc=MappingProxyType({listing.epc: listing for listing in listings}),
         by_tag=MappingProxyType({listing.tag: listing for listing in listings}),
     )

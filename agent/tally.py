@@ -17,20 +17,17 @@ from msgspec.structs import replace
 
 from agent import epcis
 from agent.axis import Moment
-from agent.custody import ABOARD, Account, Mark, Move, find_moves, lay_marks
+from agent.custody import ABOARD, Account, Move, find_moves
 from agent.itinerary import Leg, Place, Stop
 from agent.planning import compare_with_plan
-from agent.presence.belief import Assessment, Belief, assess
 from agent.privacy import WITHHELD, is_working
 from agent.records import Listing, Record
 from agent.sites import site_uri
-from agent.state import Setup, State, regimes
+from agent.state import Setup, State
 from agent.statements import Draft, Key, state_events, state_manifest, withdraw_manifest
 from agent.units import format_utc
+from agent.window import lay_window, smooth_window
 
-# Legs looked back on at each decision; the trip's end looks back on all of it. Judgement: what is not settled after
-# two more legs is rarely settled by a third.
-LEGS_BACK = 3
 # P(the whole set is right) at which a manifest is called certain.
 CERTAIN = 0.97
 # Rounds after the departure without which nothing is certain: the sweep has to have been heard.
@@ -47,45 +44,6 @@ class LegBelief:
     leg: Leg
     p: np.ndarray[Any, np.dtype[np.float64]]
     rounds: int
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The stretch looked back on, from `from_s`, with the moments asked for and the accounts between them."""
-
-    from_s: float
-    marks: Sequence[Mark]
-    accounts: Sequence[Account]
-
-
-def lay_window(state: State, *, now_s: float, settle: bool, whole: bool) -> Window:
-    """The last legs, or the `whole` of what is remembered; there must be a segment. `settle`: `lay_marks` says."""
-    segments = state.itinerary.segments
-    legs = [s for s in segments if isinstance(s, Leg)]
-    if not whole and len(legs) >= LEGS_BACK:
-        from_s = legs[-LEGS_BACK].from_s
-    else:
-        # What came before the first leg kept is known only where the whole record begins there.
-        begins = segments[0].from_s <= state.begin_s or not legs
-        from_s = state.begin_s if begins else legs[0].from_s
-    marks, accounts = lay_marks(state.itinerary, from_s=from_s, begin_s=state.begin_s, now_s=now_s, settle=settle)
-    return Window(from_s, marks, accounts)
-
-
-def smooth_window(setup: Setup, state: State, window: Window, *, now_s: float) -> tuple[Belief, Assessment]:
-    """The belief put right, and P(aboard) over the window up to `now_s`; there must be a belief."""
-    assert state.belief is not None  # noqa: S101 - the caller looked
-    legs = {s.number: s for s in state.itinerary.segments if isinstance(s, Leg)}
-    return assess(
-        state.belief,
-        model=setup.model,
-        regimes=regimes(setup, state),
-        from_s=window.from_s,
-        to_s=now_s,
-        marks_s=[mark.at_s for mark in window.marks],
-        keep_s=sorted({legs[mark.leg].from_s for mark in window.marks if mark.kind == "leg"}),
-        also_s=[at for gap in state.gaps_s for at in (gap - 0.5, gap + 0.5)],
-    )
 
 
 class Tally:

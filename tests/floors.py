@@ -70,6 +70,7 @@ FLOORS: dict[str, int] = {
     "agent.snapshot": 2,
     "agent.state": 2,
     "agent.tally": 2,
+    "agent.window": 2,
     "agent.world": 2,
     "agent.kept_evidence": 2,
     "agent.subject": 2,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from agent.axis import Moment
-from agent.custody import GONE_FOR_S, SLACK_S, Account, Mark, Move, find_moves, lay_marks
+from agent.custody import AT_DOORS_S, GONE_FOR_S, SLACK_S, Account, Mark, Move, find_moves, lay_marks
 from agent.itinerary import Itinerary, Leg, Stop
 from agent.presence.belief import Assessment
 
@@ -98,7 +98,7 @@ def test_what_is_gone_on_the_next_leg_was_unloaded() -> None:
     (move,) = moves_of([1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0])
     assert (move.kind, move.stop) == ("unload", 2)
     assert UTC_S + 1300.0 <= move.at_s <= UTC_S + 1500.0
-    assert move.not_after_s - move.not_before_s <= 200.0 + 2 * SLACK_S
+    assert move.not_after_s - move.not_before_s <= 200.0 + 2 * SLACK_S + AT_DOORS_S
 
 
 def test_what_was_taken_out_and_put_back_is_no_move() -> None:

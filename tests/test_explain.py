@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-import agent.tally
+import agent.window
 from agent.custody import ABOARD
 from agent.errors import ConfigError
 from agent.evidence import Evidence, heard_between, latest_line, leg_belief
@@ -119,7 +119,7 @@ def weak_scene() -> Scene:
     scene = Scene(seed=5)
     scene.stay(300).doors(on=True).hear("case-1").hear("case-2", rate=0.06).hear("case-3", rate=0.15)
     for number in (4, 5, 6, 7, 8):
-        scene.hear(f"case-{number}", rate=0.005 * number)
+        scene.hear(f"case-{number}", rate=0.003 * number)
     scene.stay(240)
     scene.doors(on=False).stay(60).drive("hall").stay(20).doors(on=True).stay(120).lose("case-3").stay(120)
     scene.doors(on=False).stay(30).drive("depot").stay(30).doors(on=True).stay(200).lose("case-1").stay(60)
@@ -136,7 +136,7 @@ def test_what_is_shown_is_what_was_decided_on(tmp_path: Path, monkeypatch: pytes
         taken.append((belief.era, found[1]))
         return found
 
-    monkeypatch.setattr(agent.tally, "assess", noted)
+    monkeypatch.setattr(agent.window, "assess", noted)
     setup = setup_of()
     recording = write_recording(tmp_path / "r.jsonl", weak_scene().inputs)
     watch = watch_recording(setup, Subject(EPCS["case-2"], TAGS["case-2"], "case 2", "item"), recording)

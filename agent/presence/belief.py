@@ -8,17 +8,18 @@ knowledge of what the van was doing then.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from agent.presence.cases import Company
 from agent.presence.chain import Weights, filter_step, smooth_and_keep
 from agent.presence.contexts import Context
 from agent.presence.model import Array, Model
-from agent.presence.slots import SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
+from agent.presence.slots import ALONE, SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
 
 
 class Checkpoint(Struct, frozen=True, eq=False):
@@ -68,26 +69,31 @@ def _wide(belief: Array, tags: int) -> Array:
     return np.vstack([belief, np.repeat(belief[:1], missing, axis=0)]) if missing > 0 else belief
 
 
+def admit(belief: Belief, tags: Iterable[str]) -> Belief:
+    """The belief with a column for each of these tags; a new one is believed to be what was never heard is."""
+    fresh = [tag for tag in tags if tag not in belief.numbers]
+    if not fresh:
+        return belief
+    known = (*belief.tags, *fresh)
+    return replace(
+        belief,
+        tags=known,
+        numbers={**belief.numbers, **{tag: len(belief.tags) + i for i, tag in enumerate(fresh)}},
+        forward=_wide(belief.forward, len(known)),
+        levels=Levels(
+            np.concatenate([belief.levels.total_db, np.zeros(len(fresh))]),
+            np.concatenate([belief.levels.slots, np.zeros(len(fresh))]),
+        ),
+        heard_s=(*belief.heard_s, *([-1.0] * len(fresh))),
+    )
+
+
 def hear(
     belief: Belief, reads: Mapping[str, float], *, to_s: float, seconds: float, model: Model, regimes: Regimes
 ) -> Belief:
     """Take one round: the strongest RSSI (dBm) of each tag heard in it. Closes the open slot when it is full."""
+    belief = admit(belief, reads)
     numbers = belief.numbers
-    fresh = [tag for tag in reads if tag not in numbers]
-    if fresh:
-        tags = (*belief.tags, *fresh)
-        numbers = {**numbers, **{tag: len(belief.tags) + i for i, tag in enumerate(fresh)}}
-        belief = replace(
-            belief,
-            tags=tags,
-            numbers=numbers,
-            forward=_wide(belief.forward, len(tags)),
-            levels=Levels(
-                np.concatenate([belief.levels.total_db, np.zeros(len(fresh))]),
-                np.concatenate([belief.levels.slots, np.zeros(len(fresh))]),
-            ),
-            heard_s=(*belief.heard_s, *([-1.0] * len(fresh))),
-        )
     item = Heard(to_s, seconds, {numbers[tag]: rssi for tag, rssi in reads.items()})
     waiting = belief.open
     if waiting and (
@@ -129,11 +135,12 @@ def assess(
     marks_s: Sequence[float],
     keep_s: Sequence[float] = (),
     also_s: Sequence[float] = (),
+    company: Company = ALONE,
 ) -> tuple[Belief, Assessment]:
     """Smooth from the last checkpoint at or before `from_s` up to `to_s`, and put the live belief right.
 
     `marks_s` (sorted) are moments at which P(aboard) is wanted; at `keep_s` (sorted) a checkpoint is left for later;
-    `also_s` are further moments at which a step shall stand.
+    `also_s` are further moments at which a step shall stand; `company` says which tags go with their case.
     """
     belief = close(belief, model=model, regimes=regimes)
     before = [c for c in belief.checkpoints if c.at_s <= from_s]
@@ -144,7 +151,9 @@ def assess(
     slots = belief.slots[begin_at:]
     end = max(to_s, slots[-1].middle_s if slots else to_s)
     stops = sorted({*keep_s, *marks_s, *(at for at in also_s if start.at_s < at < end), end})
-    steps, where = lay_out(model, regimes, slots, begin_s=start.at_s, marks_s=stops, levels=belief.levels)
+    steps, where = lay_out(
+        model, regimes, slots, begin_s=start.at_s, marks_s=stops, levels=belief.levels, company=company
+    )
     index = dict(zip(stops, where, strict=True))
     wanted = [moment for moment in keep_s if moment > start.at_s]
     last = len(steps) - 1

@@ -26,7 +26,8 @@ BLOCK_NUMBERS = 8_000_000
 class Step:
     """Move by `transition` (S, S), then, if `likelihood` (n + 1, S) is there, hear `heard` (tags,) of n rounds.
 
-    `rows` (k,) and `factors` (k, S) weigh the states of those tags further, as signal strength does.
+    `rows` (k,) and `factors` (k, S) weigh the states of those tags further, as signal strength does. `others` are tags
+    (j,) that move by another matrix (S, S) than all the rest.
     """
 
     at_s: float
@@ -35,11 +36,14 @@ class Step:
     heard: Counts | None = None
     rows: NDArray[np.int32] | None = None
     factors: Array | None = None
+    others: tuple[tuple[NDArray[np.int32], Array], ...] = ()
 
 
 def filter_step(belief: Array, step: Step) -> Array:
     """The belief after one step; (tags, S) in, (tags, S) out."""
     moved = belief @ step.transition
+    for rows, transition in step.others:
+        moved[rows] = belief[rows] @ transition
     _weigh(moved, step)
     total = moved.sum(axis=1, keepdims=True)
     moved /= total
@@ -97,6 +101,9 @@ def smooth_and_keep(
             result[start + i] = (both @ mask) / both.sum(axis=1)
             step = inside[i]
             _weigh(later, step)
-            later = later @ step.transition.T
+            before = later @ step.transition.T
+            for rows, transition in step.others:
+                before[rows] = later[rows] @ transition.T
+            later = before
             later /= later.max(axis=1, keepdims=True)
     return result, kept

@@ -14,6 +14,8 @@ A slot of n rounds in which the tag was heard k times has the likelihood
     L(k | n, state) = r(state)^k (1 - r(state))^(n-k)
 
 with r(state) the state's read rate per round. The rates are states, so no tag and no antenna needs calibrating.
+When a tag's case is seen to get on or off (`agent.presence.cases`), all but the share that is apart goes with it:
+b' = b J, with J a jump to aboard, part of it shadowed, or to away.
 
 Source of the form: L. R. Rabiner, "A tutorial on hidden Markov models", Proc. IEEE 77 (1989), equations 19-28. Where
 a figure of `Parameters` comes from stands beside it; "judgement" means ours, before any check was run.
@@ -71,6 +73,8 @@ class Model:
         self.first[self.aboard] = p.first_aboard * self._boarding
         self.first[self.near] = p.first_near * self._standing
         self.first[self.away] = 1 - p.first_aboard - p.first_near
+        self.stays: Array = np.eye(self.states)
+        self._with_case = lru_cache(maxsize=64)(self._follow)
         self._generators = {context: self._generator(context) for context in Context}
         self._matrix = lru_cache(maxsize=4096)(self._exponential)
         self._table = lru_cache(maxsize=64)(self._counts)
@@ -80,6 +84,10 @@ class Model:
         if doors_of(context) is Context.GAP:
             return self._matrix(context, round(2 * self.parameters.gap_counts_as_s))
         return self._matrix(context, min(round(2 * elapsed_s), 172_800))
+
+    def with_case(self, *, on: bool, share: float = 1.0) -> Array:
+        """P (S, S) at a moment at which a tag's case got on, or off, with probability `share`."""
+        return self._with_case(on, share)
 
     def strength(self, rssi_dbm: Array, level_dbm: Array, slots: Array) -> Array:
         """Factors (tags, 3) from signal strength on what is aboard, at hand, elsewhere; the largest of each row is 1.
@@ -108,6 +116,22 @@ class Model:
     def likelihood(self, rounds: int) -> Array:
         """Table (rounds + 1, S): probability of being heard in exactly those k of n rounds, by state."""
         return self._table(rounds)
+
+    def _follow(self, on: bool, share: float) -> Array:  # noqa: FBT001 - for the cache; `with_case` names it
+        """What is in the case goes with it; off it goes to where cases are, from where it is brought again."""
+        goes = share * (1 - self.parameters.apart_share)
+        matrix = np.eye(self.states)
+        outside = ~self.is_aboard
+        if on:
+            matrix[outside] *= 1 - goes
+            hidden = np.zeros(len(self._boarding))
+            hidden[: len(self.parameters.fades_db)] = self.parameters.fade_weights
+            shadowed = self.parameters.shadowed_share
+            matrix[outside, self.aboard] += goes * ((1 - shadowed) * self._boarding + shadowed * hidden)
+        else:
+            matrix[self.is_aboard] *= 1 - goes
+            matrix[self.is_aboard, self.away] += goes
+        return matrix
 
     def _counts(self, rounds: int) -> Array:
         heard = np.arange(rounds + 1)[:, None]

@@ -8,6 +8,7 @@ runs on over reboots; who keeps it is the pipeline's affair.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,12 +16,17 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from agent.presence.cases import Company, Jump
 from agent.presence.chain import Counts, Step
 from agent.presence.contexts import Context, on_visit, visit_of
 from agent.presence.model import Array, Model
 
+Others = tuple[tuple[NDArray[np.int32], Array], ...]
+
 SLOT_S = 10.0
 SLOT_ROUNDS = 12
+
+ALONE = Company()
 
 
 class Slot(Struct, frozen=True, eq=False):
@@ -82,6 +88,14 @@ class Regimes:
         """What the van was doing at a moment."""
         return self.contexts[max(0, bisect_right(self.from_s, at_s) - 1)]
 
+    def calm(self) -> Regimes:
+        """The same with the doors closed at every stop, and no breaks: how what is kept together moves by itself."""
+        closed = Context.DOORS_CLOSED
+        return Regimes(
+            self.from_s,
+            tuple(c if c is Context.MOVING else on_visit(closed, visit_of(c)) for c in self.contexts),
+        )
+
     def transition(self, model: Model, begin_s: float, end_s: float) -> Array:
         """The product of the pieces between two moments (S, S)."""
         gap = bisect_right(self.gaps_s, end_s) - bisect_right(self.gaps_s, begin_s)
@@ -131,10 +145,12 @@ def lay_out(
     begin_s: float,
     marks_s: Sequence[float],
     levels: Levels,
+    company: Company = ALONE,
 ) -> tuple[list[Step], list[int]]:
     """The chain's steps from `begin_s` on: every slot, and a step without hearing at each of `marks_s` (sorted).
 
-    Returns the steps and, for each mark, the index of its step. `levels` hold as many tags as the beliefs.
+    Returns the steps and, for each mark, the index of its step. `levels` hold as many tags as the beliefs; `company`
+    says which tags go with their case.
     """
     tags = len(levels.slots)
     weighed = _weighed(model, slots, levels)
@@ -142,37 +158,56 @@ def lay_out(
     steps: list[Step] = []
     where: list[int] = []
     at = begin_s
-    mark = 0
+    calm = regimes.calm() if company.calm else regimes
+    # At the same moment a case gets on or off before the mark is taken.
+    jumps = [(jump.at_s, 0, jump) for jump in company.jumps if jump.at_s >= begin_s]
+    pending: deque[tuple[float, int, Jump | None]] = deque(
+        sorted([*jumps, *((mark_s, 1, None) for mark_s in marks_s)], key=lambda each: each[:2])
+    )
+
+    def move(to_s: float) -> tuple[Array, Others]:
+        rows = company.calm_rows((at + to_s) / 2)
+        others = () if rows is None else ((rows, calm.transition(model, at, to_s)),)
+        return regimes.transition(model, at, to_s), others
+
+    def pass_by(until_s: float) -> None:
+        """The marks and jumps up to a moment."""
+        nonlocal at
+        while pending and pending[0][0] <= until_s:
+            moment_s, _, jump = pending.popleft()
+            moment_s = max(moment_s, at)
+            transition, others = move(moment_s)
+            steps.append(Step(moment_s, transition, others=others))
+            at = moment_s
+            if jump is None:
+                where.append(len(steps) - 1)
+            else:
+                goes = model.with_case(on=jump.on, share=jump.share)
+                steps.append(Step(moment_s, model.stays, others=((jump.rows, goes),)))
+
     for slot in slots:
         middle = max(slot.middle_s, at)
-        while mark < len(marks_s) and marks_s[mark] <= middle:
-            moment = max(marks_s[mark], at)
-            where.append(len(steps))
-            steps.append(Step(moment, regimes.transition(model, at, moment)))
-            at = moment
-            mark += 1
+        pass_by(middle)
         heard = np.zeros(tags, dtype=np.int16)
         heard[slot.tags] = slot.heard
         factors = None
         if len(slot.tags) and regimes.context(middle) is not Context.MOVING:
             factors = weighed[first : first + len(slot.tags), model.kind_of_state]
         first += len(slot.tags)
+        transition, others = move(middle)
         steps.append(
             Step(
                 middle,
-                regimes.transition(model, at, middle),
+                transition,
                 model.likelihood(slot.rounds),
                 heard,
                 slot.tags if factors is not None else None,
                 factors,
+                others,
             )
         )
         at = middle
-    for moment in marks_s[mark:]:
-        moment = max(moment, at)  # noqa: PLW2901 - never before what already stands
-        where.append(len(steps))
-        steps.append(Step(moment, regimes.transition(model, at, moment)))
-        at = moment
+    pass_by(float("inf"))
     return steps, where
 
 

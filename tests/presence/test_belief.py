@@ -140,8 +140,8 @@ def test_assessing_puts_the_live_belief_right() -> None:
 def test_forgetting_keeps_what_is_needed_and_numbers_it_anew(driven: Belief) -> None:
     """Slots before the checkpoint go, and tags that nobody needs; the rest answer as before under new numbers."""
     belief, _ = assess(driven, model=MODEL, regimes=DAY, from_s=0.0, to_s=900.0, marks_s=[900.0], keep_s=[600.0])
-    strangers = {f"D{i}": 0.5 for i in range(5)}
-    before = listen(begin(MODEL, at_s=0.0), from_s=0.0, to_s=60.0, heard={**strangers, "EE": 0.5})
+    strangers = {f"D{i}": 0.2 for i in range(5)}
+    before = listen(begin(MODEL, at_s=0.0), from_s=0.0, to_s=60.0, heard={**strangers, "EE": 0.2})
     before = close(listen(before, from_s=60.0, to_s=600.0, heard={CARGO: 0.8}), model=MODEL, regimes=DAY)
     before = close(listen(before, from_s=600.0, to_s=900.0, heard={CARGO: 0.8}), model=MODEL, regimes=DAY)
     before, _ = assess(before, model=MODEL, regimes=DAY, from_s=0.0, to_s=900.0, marks_s=[900.0], keep_s=[600.0])
