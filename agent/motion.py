@@ -60,8 +60,11 @@ UNWATCHED_S = 60.0
 # jump come back sooner, mostly; where the receiver told a driving speed there is less to wait for. Judgement.
 STRAYED_S = 120.0
 DROVE_S = 20.0
-# A van that stood without sky and is first seen driving stood about this near. Judgement: a yard's way.
+# A van that stood without sky and is first seen driving stood about this near, or this long's drive away. Judgement: a
+# yard's way, and the seconds in which a receiver finds the sky.
 FIRST_SEEN_SIGMA_M = 60.0
+FIRST_SEEN_S = 12.0
+FIRST_SEEN_MPS = 10.0  # where the receiver tells no speed
 # A leg that nobody saw took this long at least. Judgement.
 UNSEEN_LEG_S = 12.0
 
@@ -303,7 +306,8 @@ def _stood_at(motion: Motion, fix: GpsFix, *, evidence: float) -> Anchor | None:
     if evidence > 0 and motion.score < THRESHOLD / 2:
         return _anchored(motion.anchor, fix)
     if motion.anchor is None and motion.state is State.STOPPED:
-        return Anchor(fix.lat, fix.lon, max(fix.sigma_m, FIRST_SEEN_SIGMA_M), 1)
+        driven_m = FIRST_SEEN_S * (FIRST_SEEN_MPS if fix.speed_mps is None else fix.speed_mps)
+        return Anchor(fix.lat, fix.lon, max(fix.sigma_m, FIRST_SEEN_SIGMA_M, driven_m), 1)
     return motion.anchor
 
 
@@ -336,6 +340,10 @@ def _confirm(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
 def observe_time(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
     """Take the passing of time without a usable fix."""
     silent = t_s - motion.last_s
+    if motion.state is State.UNKNOWN and motion.last is None and t_s - motion.since_s >= STOP_S:
+        # A computer is switched on where a van stands; it has not been seen since, as it is under a roof.
+        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        return motion, (change,)
     if motion.state is State.MOVING and motion.last is not None and silent > STOP_S:
         off = motion.ignition is False or motion.doors is True
         if off or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS):

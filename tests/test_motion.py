@@ -13,6 +13,7 @@ from agent import motion as motion_module
 from agent.geo import geodesic_m
 from agent.motion import (
     CARRIED_FIXES,
+    FIRST_SEEN_S,
     FIRST_SEEN_SIGMA_M,
     STOP_S,
     TRANSITIONS,
@@ -77,7 +78,7 @@ def test_open_doors_or_no_ignition_are_a_stop_before_any_fix(told: dict[str, boo
     motion, changes = observe_input(Motion(), 30.0, **told)
     assert [(change.state, change.at_s) for change in changes] == [(State.STOPPED, 0.0)]
     motion, _ = observe_input(motion, 200.0, doors=False, ignition=True)
-    motion, changes = observe_fix(motion, 300.0, fix(300.0, 0.0, speed_mps=6.0, sigma_m=4.0))
+    motion, changes = observe_fix(motion, 300.0, fix(300.0, 0.0, speed_mps=4.0, sigma_m=4.0))
     assert changes == ()
     assert motion.anchor == Anchor(LAT, LON, FIRST_SEEN_SIGMA_M, 1)
     for second in range(1, 5):
@@ -85,6 +86,17 @@ def test_open_doors_or_no_ignition_are_a_stop_before_any_fix(told: dict[str, boo
         if changes:
             break
     assert [(change.state, change.at_s) for change in changes] == [(State.MOVING, 300.0)]
+
+
+def test_a_record_that_begins_without_sky_begins_standing() -> None:
+    """A computer is switched on where a van stands: not seen for a minute and a half, it stood from the begin on."""
+    motion, changes = observe_time(Motion(), 60.0)
+    assert (motion.state, changes) == (State.UNKNOWN, ())
+    motion, changes = observe_time(motion, 95.0)
+    assert [(change.state, change.at_s) for change in changes] == [(State.STOPPED, 0.0)]
+    # First seen at speed, it stood some seconds' drive from there.
+    motion, _ = observe_fix(motion, 1700.0, fix(1700.0, 0.0, speed_mps=14.0, sigma_m=4.0))
+    assert motion.anchor == Anchor(LAT, LON, FIRST_SEEN_S * 14.0, 1)
 
 
 def test_shut_doors_and_an_ignition_that_is_on_say_nothing_yet() -> None:
