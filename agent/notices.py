@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from agent.proof import Proof
 from agent.records import ReaderState, Record
 from agent.state import Setup, State
 from agent.timeline import TimeEvent
@@ -37,6 +38,18 @@ def reader_notice(setup: Setup, state: State, t_s: float, item: ReaderState) -> 
     }
     code = item.state.replace("_", "-") if "antenna" in item.state else f"reader-{item.state}"
     return _notice(setup, code, format_utc(moment.utc_s) if moment.trusted else None, texts[item.state])
+
+
+def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record:
+    """Nothing is read though the reader runs, as the van's own fixture proves; or tags are heard again at `t_s`."""
+    moment = state.axis.moment(state.timeline, proof.since_s if proof.deaf else t_s)
+    text = (
+        "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
+        if proof.deaf
+        else "Tags are heard again."
+    )
+    at = format_utc(moment.utc_s) if moment.trusted else None
+    return _notice(setup, "deaf" if proof.deaf else "hearing", at, text)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -33,7 +33,7 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
-from agent.notices import gap_notice, reader_notice, time_notice
+from agent.notices import gap_notice, proof_notice, reader_notice, time_notice
 from agent.occasions import (
     FIRST_S,
     SETTLE_S,
@@ -49,6 +49,7 @@ from agent.pace import distance_m
 from agent.places import NEAR_FENCE_S, choose_place, patience_s, same_place
 from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
+from agent.proof import is_own_fixture
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
 from agent.state import Setup, State, regimes
 from agent.statements import forget as forget_statements
@@ -70,7 +71,8 @@ def step(setup: Setup, state: State, item: Input) -> tuple[State, tuple[Record, 
     state, before = _fire_due(setup, state, t)
     state = replace(state, axis=state.axis.advance(t))
     if isinstance(item, Inventory):
-        return _inventory(setup, state, t, item), before
+        state, after = _inventory(setup, state, t, item)
+        return state, before + after
     if isinstance(item, Fix):
         state, after = _fix(setup, state, t, item)
     elif isinstance(item, PortInput):
@@ -123,16 +125,21 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
     return state, (gap, *records)
 
 
-def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> State:
-    assert state.belief is not None  # noqa: S101 - _boot made it
+def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> tuple[State, tuple[Record, ...]]:
+    belief = state.belief
+    assert belief is not None  # noqa: S101 - _boot made it
     reads: dict[str, float] = {}
     for read in item.reads:
         if read.rssi > reads.get(read.epc, -999.0):
             reads[read.epc] = read.rssi
-    belief = hear(
-        state.belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state)
-    )
-    return replace(state, belief=belief)
+    fixture = any(is_own_fixture(setup.register, setup.vehicle.id, tag) for tag in reads)
+    proof = state.proof.take(t, fixture=fixture, anything=bool(reads))
+    told = () if proof.deaf == state.proof.deaf else (proof_notice(setup, state, proof, t),)
+    state = replace(state, proof=proof)
+    if proof.deaf:
+        return state, told
+    belief = hear(belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state))
+    return replace(state, belief=belief), told
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:

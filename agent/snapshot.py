@@ -60,6 +60,8 @@ def _not_read(setup: Setup, state: State) -> NotRead | None:
     since = _utc(state, reading.since_s)
     if not reading.up:
         return NotRead(since, "the reader is down")
+    if state.proof.deaf:
+        return NotRead(_utc(state, state.proof.since_s), "nothing is heard, not even the tag fixed in the van")
     if reading.lost:
         antennas = ", ".join(map(str, reading.lost))
         return NotRead(since, f"antenna {antennas} is lost")
@@ -112,7 +114,8 @@ def _lines(
         )
     items.sort(key=lambda item: (item.state != "aboard", item.name, item.epc))
     badges.sort(key=lambda badge: badge.epc)
-    return tuple(items), tuple(badges), doubt >= CERTAIN and state.reading.up
+    is_heard = state.reading.up and not state.proof.deaf
+    return tuple(items), tuple(badges), doubt >= CERTAIN and is_heard
 
 
 def _loaded(setup: Setup, state: State) -> dict[str, LoadedAt]:

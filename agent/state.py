@@ -17,6 +17,7 @@ from agent.presence.belief import Belief
 from agent.presence.contexts import Context, Visit, on_visit
 from agent.presence.model import Model
 from agent.presence.slots import Regimes
+from agent.proof import Proof
 from agent.records import PlanRow
 from agent.register import Register
 from agent.sites import Site, SiteIndex
@@ -69,6 +70,7 @@ class State(Struct, frozen=True, eq=False):
     belief: Belief | None = None
     ledger: Ledger = field(default_factory=Ledger)
     reading: Reading = field(default_factory=Reading)
+    proof: Proof = field(default_factory=Proof)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()
