@@ -1,4 +1,4 @@
-"""Does the reader still hear? A tag fixed in the van answers: silent with everything else, it says that nothing is read.
+"""Does the reader still hear? A tag fixed in the van answers: silent with everything else, it says *not read*.
 
 How often the van's own fixtures are heard is learned from all rounds. A run of rounds in which nothing at all was heard
 proves deafness once it would be a wonder with a hearing reader; the rounds from then on say nothing of what is aboard.
