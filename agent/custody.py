@@ -36,6 +36,8 @@ SLACK_S = 30.0
 AT_DOORS_S = 90.0
 # The chain's own 99 in 100 stand for 95: reads hang together more than it knows. Judgement.
 TAIL = 0.005
+# One move in so many is timed by something else than what it seems, and was any time at that stop. Judgement.
+ASTRAY = 0.007
 
 
 class Mark(Struct, frozen=True):
@@ -207,6 +209,8 @@ class _Span:
         share = share + np.linspace(0.0, 1e-9, len(share))  # np.interp wants it strictly rising
         at_t = float(np.interp(0.5, share, self.times))
         at = float(np.interp(0.5, share, self.best))
+        length_s = max(float(self.times[-1] - self.times[0]), 1e-9)
+        share = (1 - ASTRAY) * share + ASTRAY * (self.times - self.times[0]) / length_s
         sooner, later = (0.0, AT_DOORS_S) if loaded else (AT_DOORS_S, 0.0)
         low = max(float(self.low[0]), float(np.interp(TAIL, share, self.low)) - SLACK_S - sooner)
         high = min(float(self.high[-1]), float(np.interp(1 - TAIL, share, self.high)) + SLACK_S + later)
