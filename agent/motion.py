@@ -22,13 +22,11 @@ from enum import Enum
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.pace import CLIP, SPAN_S, UNSEEN_MPS, Sighting, distance_m, measure_pace, speed_evidence, turned_s
+from agent.pace import CLIP, SPAN_S, UNSEEN_MPS, Sighting, distance_m, is_leap, measure_pace, speed_evidence, turned_s
 from agent.records import GpsFix
 
-# A halt of this length is a stop wherever it is (formats.md, section 7).
-STOP_S = 90.0
-# Evidence needed to call a change, in nats; at one fix a second three to four clear ones.
-THRESHOLD = 6.0
+STOP_S = 90.0  # a halt of this length is a stop wherever it is (formats.md, section 7)
+THRESHOLD = 6.0  # evidence needed to call a change, in nats; at one fix a second three to four clear ones
 # A move counts only when the van has got this far from where it stood, or is plainly driving. Judgement: GPS drift of
 # a parked van stays within it nearly always; the next bay is no nearer.
 LEFT_M = 12.0
@@ -36,37 +34,37 @@ DRIVING_MPS = 3.0
 # One that merely halted is under way again sooner, if the receiver measures speed: jams creep. Judgement.
 CREPT_M = 4.0
 CREPT_SCORE = 3.5
-# Fixes further apart than this leave the moment of a departure open between them. Judgement.
-SPARSE_S = 2.0
+SPARSE_S = 2.0  # fixes further apart leave the moment of a departure open between them. Judgement
 # Without a usable fix for this long, a van last seen slow is taken to stand where the sky was lost.
 SKY_LOST_S = 120.0
 SLOW_MPS = 9.0
-# An average below this over a hole in the fixes means that the van stood in it.
-STOOD_MPS = 1.0
+STOOD_MPS = 1.0  # an average below this over a hole in the fixes means that the van stood in it
 # Two fixes further apart than this tell nothing of how long the computer was off: one of the dates is wrong. Judgement.
 LONGEST_OFF_S = 40 * 86_400.0
-# After a reboot this near where it was last seen, it stood. Judgement.
+# After a reboot this near where it was last seen, it stood; and a record that opens with this many fixes on the spot
+# opens with a stop. Judgement.
 REBOOTED_M = 12.0
-# A record that opens with this many fixes on the spot opens with a stop. Judgement.
 FIRST_FIXES = 3
-# The running mean of a parked position forgets at this many fixes.
-ANCHOR_FIXES = 120
+ANCHOR_FIXES = 120  # at so many the running mean of a parked position forgets
 # Found again this far (and four sigma) from where it stood when power or sky went, by this many standing fixes: it
 # moved while nobody watched. Judgement: a receiver's first fixes are its worst.
 CARRIED_M = 40.0
 CARRIED_FIXES = 8
 UNWATCHED_S = 60.0
-# Standing that far from where it stood with no drive seen: after this long it got there all the same. Positions that
-# jump come back sooner, mostly; where the receiver told a driving speed there is less to wait for. Judgement.
+# For this long after a leap of the positions a told speed is the receiver's filter, taking it for motion. Judgement.
+LEAPT_S = 8.0
+# Standing that far off with no drive seen, it got there all the same after this long; sooner if a drive was told, for
+# positions that jump come back, mostly. Judgement.
 STRAYED_S = 120.0
 DROVE_S = 20.0
-# A van that stood without sky and is first seen driving stood about this near, or this long's drive away. Judgement: a
-# yard's way, and the seconds in which a receiver finds the sky.
+# With ignition off or doors open nobody drives: it takes so much more evidence, or this long a stay (a ferry).
+PARKED_FACTOR = 3.0
+PARKED_STRAYED_S = 900.0
+# A van without sky that is first seen driving stood this near, or this long's drive away. Judgement: a yard's way.
 FIRST_SEEN_SIGMA_M = 60.0
 FIRST_SEEN_S = 12.0
 FIRST_SEEN_MPS = 10.0  # where the receiver tells no speed
-# A leg that nobody saw took this long at least. Judgement.
-UNSEEN_LEG_S = 12.0
+UNSEEN_LEG_S = 12.0  # what a leg that nobody saw took at least. Judgement
 
 
 class State(Enum):
@@ -125,6 +123,7 @@ class Motion(Struct, frozen=True):
     input_s: float = 0.0  # when ignition or doors last changed: it stood then
     trail: tuple[Sighting, ...] = ()  # the latest fixes without a speed
     away_s: float | None = None  # since when it is seen far from where it stood, in a way that was no drive
+    leapt_s: float | None = None  # when the positions last leapt
     away_mps: float = 0.0  # the fastest that the receiver told since it last was seen standing there
 
 
@@ -163,8 +162,11 @@ def _anchored(anchor: Anchor | None, fix: GpsFix) -> Anchor:
 
 def _error_m(motion: Motion, fix: GpsFix) -> float:
     """Standard deviation of each axis: what the receiver states, or what was seen while standing if that is more."""
-    seen = math.sqrt(motion.anchor.scatter_m2 / 2) if motion.anchor is not None else 0.0
-    return max(fix.sigma_m, seen)
+    return max(fix.sigma_m, math.sqrt(motion.anchor.scatter_m2 / 2) if motion.anchor is not None else 0.0)
+
+
+def _is_parked(motion: Motion) -> bool:
+    return motion.ignition is False or motion.doors is True
 
 
 def _seen_last(motion: Motion) -> tuple[Sighting, ...]:
@@ -184,6 +186,10 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     evidence = speed_evidence(pace.mps, noise_mps=pace.noise_mps) * pace.weight
     if motion.ignition is False and pace.mps < DRIVING_MPS:
         evidence = CLIP
+    if last is not None and is_leap(moved, elapsed, error_m=last.sigma_m + fix.sigma_m):
+        motion = replace(motion, leapt_s=t_s)
+    if standing and motion.leapt_s is not None and t_s - motion.leapt_s < LEAPT_S:
+        fix, evidence = replace(fix, speed_mps=None), 0.0
     score = max(0.0, motion.score + (-evidence if standing else evidence))
     since = motion.score_since_s
     if motion.score == 0.0:
@@ -249,6 +255,7 @@ def _not_moving(
         left_m = max(LEFT_M, 3 * _error_m(motion, fix))
     elif motion.state is State.HALTED:
         left_m, enough = CREPT_M, CREPT_SCORE
+    enough *= PARKED_FACTOR if _is_parked(motion) else 1.0
     driving = motion.speed_mps >= DRIVING_MPS or away > left_m or motion.state is State.UNKNOWN
     if motion.score >= enough and driving:
         motion, change = _become(motion, "move", motion.score_since_s, t_s)
@@ -291,8 +298,8 @@ def _strayed(motion: Motion, t_s: float, fix: GpsFix, *, evidence: float) -> tup
     where = _anchored(motion.elsewhere, fix) if evidence > 0 else None
     fastest = max(motion.away_mps, fix.speed_mps or 0.0)
     motion = replace(motion, away_s=began, away_mps=fastest, elsewhere=where)
-    drove = fastest >= DRIVING_MPS
-    if where is None or where.fixes < FIRST_FIXES or t_s - began < (DROVE_S if drove else STRAYED_S):
+    enough_s = PARKED_STRAYED_S if _is_parked(motion) else DROVE_S if fastest >= DRIVING_MPS else STRAYED_S
+    if where is None or where.fixes < FIRST_FIXES or t_s - began < enough_s:
         return motion, ()
     left_s = max(motion.since_s, began - UNSEEN_LEG_S / 2)
     motion, gone = _become(motion, "move", left_s, t_s)
@@ -341,7 +348,7 @@ def observe_time(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]
     """Take the passing of time without a usable fix."""
     silent = t_s - motion.last_s
     if motion.state is State.UNKNOWN and motion.last is None and t_s - motion.since_s >= STOP_S:
-        # A computer is switched on where a van stands; it has not been seen since, as it is under a roof.
+        # Under a roof: a computer is switched on where a van stands.
         motion, change = _become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     if motion.state is State.MOVING and motion.last is not None and silent > STOP_S:

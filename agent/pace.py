@@ -26,6 +26,9 @@ SHORTEST_S = 0.5
 UNSEEN_MPS = 6.0
 # Sightings older than this say nothing of the speed now. Judgement.
 OLDEST_S = 90.0
+# Between two fixes this close in time no van gets on this fast: the receiver leapt. Judgement.
+LEAP_MPS = 70.0
+LEAP_WITHIN_S = 5.0
 
 
 class Sighting(Struct, frozen=True):
@@ -107,3 +110,8 @@ def turned_s(trail: tuple[Sighting, ...], *, standing: bool, before_mps: float) 
 
 def _mps(one: Sighting, other: Sighting) -> float:
     return distance_m(one.lat, one.lon, other.lat, other.lon) / (other.at_s - one.at_s)
+
+
+def is_leap(moved_m: float, elapsed_s: float, *, error_m: float) -> bool:
+    """Did the positions leap between two fixes so far apart, whose errors (1 sigma each axis) add up to `error_m`?"""
+    return elapsed_s <= LEAP_WITHIN_S and moved_m > LEAP_MPS * max(elapsed_s, 1.0) + 2 * error_m

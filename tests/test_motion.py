@@ -105,6 +105,40 @@ def test_shut_doors_and_an_ignition_that_is_on_say_nothing_yet() -> None:
     assert (motion.state, changes) == (State.UNKNOWN, ())
 
 
+def test_a_leap_with_a_told_speed_is_no_departure() -> None:
+    """190 m off within a second, at 15 m/s for three fixes, there for a minute and a half, then back: it stood."""
+    motion = at_rest().motion
+    changes: list[object] = []
+    for second in range(1, 200):
+        leapt = 20 <= second < 110
+        told_mps = 15.0 if second in {20, 21, 22} else 0.2
+        off_m = 190.0 if leapt else 0.0
+        motion, found = observe_fix(
+            motion, 60.0 + second, fix(60.0 + second, off_m, speed_mps=told_mps, sigma_m=2.0 if leapt else 8.0)
+        )
+        changes += found
+    assert changes == []
+    assert motion.anchor is not None
+    assert distance_m(motion.anchor.lat, motion.anchor.lon, LAT, LON) < 20.0
+
+
+@pytest.mark.parametrize("told", [{"doors": True}, {"ignition": False}], ids=str)
+def test_with_open_doors_or_no_ignition_a_position_that_stays_away_is_no_leg(told: dict[str, bool]) -> None:
+    """Five minutes elsewhere by the receiver: with doors shut and ignition on it got there, otherwise it did not."""
+
+    def elsewhere(motion: Motion) -> list[object]:
+        changes: list[object] = []
+        for second in range(1, 300):
+            motion, found = observe_fix(motion, 60.0 + second, fix(60.0 + second, 190.0, speed_mps=0.2, sigma_m=2.0))
+            changes += found
+        return changes
+
+    motion = at_rest().motion
+    assert elsewhere(motion) != []
+    motion, _ = observe_input(motion, 60.5, **told)
+    assert elsewhere(motion) == []
+
+
 def test_a_departure_is_dated_to_its_first_moving_fix() -> None:
     """Found a few fixes later, the departure is dated back to where the change began."""
     drive = at_rest().drive(20, speed_mps=6.0)
