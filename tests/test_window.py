@@ -58,8 +58,8 @@ def test_a_register_without_cases_changes_nothing() -> None:
 def test_a_member_that_is_never_heard_stands_on_the_manifest_with_its_case_and_leaves_with_it() -> None:
     """Loaded at the depot, carried, set down at the hall: less sure than what is heard, and so nothing is certain."""
     scene = Scene(seed=2).stay(120).doors(on=True).stay(120).hear("case-1", "case-2", "case-3").stay(180)
-    scene.doors(on=False).stay(60).drive("hall").stay(60).doors(on=True).stay(120).lose("case-1", "case-2", "case-3").stay(240)
-    scene.doors(on=False).stay(30).drive("studio").stay(60)
+    scene.doors(on=False).stay(60).drive("hall").stay(60).doors(on=True).stay(120)
+    scene.lose("case-1", "case-2", "case-3").stay(240).doors(on=False).stay(30).drive("studio").stay(60)
     told = tell(scene, caged(setup_of(), "case-2", "case-3", "case-4"))
     assert told.items() == [{"case-1", "case-2", "case-3", "case-4"}, set()]
     lines = {line["epc"]: line["confidence"] for line in told.final()[0]["items"]}
