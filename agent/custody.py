@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from agent.axis import Moment
 from agent.itinerary import Itinerary, Leg, Stop
 from agent.presence.belief import Assessment
+from agent.presence.cases import changed_by
 from agent.presence.model import Array
 
 # Aboard is what is likelier aboard than not.
@@ -202,8 +203,7 @@ class _Span:
         series = self.aboard[:, number].astype(np.float64)
         if not loaded:
             series = 1.0 - series
-        # P(changed by now): at least what it once was, at most what it later is; the mean of the two is monotone.
-        rising = (np.maximum.accumulate(series) + np.minimum.accumulate(series[::-1])[::-1]) / 2
+        rising = changed_by(series)
         span = rising[-1] - rising[0]
         share = (rising - rising[0]) / span if span > 1e-6 else np.linspace(0.0, 1.0, len(rising))  # noqa: PLR2004
         share = share + np.linspace(0.0, 1e-9, len(share))  # np.interp wants it strictly rising

@@ -336,9 +336,7 @@ def _carried(motion: Motion, where: Anchor, t_s: float) -> tuple[Motion, tuple[C
 
 
 def _confirm(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
-    if motion.state is State.HALTED and (
-        t_s - motion.since_s >= STOP_S or motion.ignition is False or motion.doors is True
-    ):
+    if motion.state is State.HALTED and (t_s - motion.since_s >= STOP_S or _is_parked(motion)):
         motion, change = _become(motion, "confirm", motion.since_s, t_s)
         return motion, (change,)
     return motion, ()
@@ -351,12 +349,11 @@ def observe_time(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]
         # Under a roof: a computer is switched on where a van stands.
         motion, change = _become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
-    if motion.state is State.MOVING and motion.last is not None and silent > STOP_S:
-        off = motion.ignition is False or motion.doors is True
-        if off or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS):
-            stood = replace(motion, anchor=_anchored(None, motion.last))
-            motion, change = _become(stood, "confirm", motion.last_s, t_s)
-            return motion, (change,)
+    stands = _is_parked(motion) or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS)
+    if motion.state is State.MOVING and motion.last is not None and silent > STOP_S and stands:
+        stood = replace(motion, anchor=_anchored(None, motion.last))
+        motion, change = _become(stood, "confirm", motion.last_s, t_s)
+        return motion, (change,)
     return _confirm(motion, t_s)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from agent.proof import Proof
 from agent.records import ReaderState, Record
-from agent.state import Setup, State
+from agent.state import Setup, State, trusted_utc
 from agent.timeline import TimeEvent
 from agent.units import format_utc
 
@@ -19,8 +19,7 @@ def gap_notice(setup: Setup, state: State) -> Record:
 
     After a power cut that is up to half a minute less than was received, for reads are committed no more often.
     """
-    last = state.axis.moment(state.timeline, state.axis.last_s)
-    since = format_utc(last.utc_s) if last.trusted else None
+    since = trusted_utc(state, state.axis.last_s)
     text = "The van's computer started again; " + (
         "when it stopped is not known." if since is None else f"nothing is recorded from {since} until then."
     )
@@ -29,7 +28,6 @@ def gap_notice(setup: Setup, state: State) -> Record:
 
 def reader_notice(setup: Setup, state: State, t_s: float, item: ReaderState) -> Record:
     """The reader or one of its antennas went or came back at `t_s` of the tally's axis."""
-    moment = state.axis.moment(state.timeline, t_s)
     texts = {
         "up": "The reader is up.",
         "down": "The reader is down: nothing is being read.",
@@ -37,19 +35,15 @@ def reader_notice(setup: Setup, state: State, t_s: float, item: ReaderState) -> 
         "antenna_back": f"Antenna {item.antenna} is back.",
     }
     code = item.state.replace("_", "-") if "antenna" in item.state else f"reader-{item.state}"
-    return _notice(setup, code, format_utc(moment.utc_s) if moment.trusted else None, texts[item.state])
+    return _notice(setup, code, trusted_utc(state, t_s), texts[item.state])
 
 
 def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record:
     """Nothing is read though the reader runs, as the van's own fixture proves; or tags are heard again at `t_s`."""
-    moment = state.axis.moment(state.timeline, proof.since_s if proof.deaf else t_s)
-    text = (
-        "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
-        if proof.deaf
-        else "Tags are heard again."
-    )
-    at = format_utc(moment.utc_s) if moment.trusted else None
-    return _notice(setup, "deaf" if proof.deaf else "hearing", at, text)
+    if not proof.deaf:
+        return _notice(setup, "hearing", trusted_utc(state, t_s), "Tags are heard again.")
+    text = "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
+    return _notice(setup, "deaf", trusted_utc(state, proof.since_s), text)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -10,7 +10,7 @@ from agent.bodies import Aboard, AboardItem, BadgeAboard, LoadedAt, NotRead, Pos
 from agent.itinerary import Leg, Stop
 from agent.motion import State as Doing
 from agent.privacy import is_working
-from agent.state import Setup, State
+from agent.state import Setup, State, trusted_utc
 from agent.tally import CERTAIN, SIGMAS_95
 from agent.units import format_utc
 
@@ -38,7 +38,7 @@ def aboard(setup: Setup, state: State, *, now_s: float) -> Aboard:
         leg=None if manifest is None or current is not leg else manifest["manifest"],
         state={Stop: "stopped", Leg: "moving"}.get(type(current), "unknown"),  # type: ignore[arg-type]
         site=current.place.site if isinstance(current, Stop) and working else None,
-        since=None if current is None else _utc(state, current.from_s),
+        since=None if current is None else trusted_utc(state, current.from_s),
         certain=certain,
         items=items,
         badges=badges if working else (),
@@ -50,24 +50,19 @@ def _leg(state: State) -> Leg | None:
     return next((s for s in reversed(state.itinerary.segments) if isinstance(s, Leg)), None)
 
 
-def _utc(state: State, t_s: float) -> str | None:
-    moment = state.axis.moment(state.timeline, t_s)
-    return format_utc(moment.utc_s) if moment.trusted else None
-
-
 def _not_read(setup: Setup, state: State) -> NotRead | None:
     reading = state.reading
-    since = _utc(state, reading.since_s)
+    since = trusted_utc(state, reading.since_s)
     if not reading.up:
         return NotRead(since, "the reader is down")
     if state.proof.deaf:
-        return NotRead(_utc(state, state.proof.since_s), "nothing is heard, not even the tag fixed in the van")
+        return NotRead(trusted_utc(state, state.proof.since_s), "nothing is heard, not even the tag fixed in the van")
     if reading.lost:
         antennas = ", ".join(map(str, reading.lost))
         return NotRead(since, f"antenna {antennas} is lost")
     stop = state.itinerary.current
     if isinstance(stop, Stop) and stop.place.site is not None and setup.site_of[stop.place.site].radio_off:
-        return NotRead(_utc(state, stop.from_s), "radio is off at this site")
+        return NotRead(trusted_utc(state, stop.from_s), "radio is off at this site")
     return None
 
 

@@ -23,6 +23,7 @@ from agent.register import Register
 from agent.sites import Site, SiteIndex
 from agent.statements import Ledger
 from agent.timeline import Timeline
+from agent.units import format_utc
 from agent.vehicle import Vehicle
 
 # How long after coming home a van is being emptied. Judgement.
@@ -84,6 +85,12 @@ class State(Struct, frozen=True, eq=False):
     driven: tuple[Driven, ...] = ()  # legs that are forgotten but for the plan, oldest first
     visited: tuple[str, ...] = ()  # sites of the stops that are forgotten
     trusted_s: float | None = None  # when time was first trusted in this boot
+
+
+def trusted_utc(state: State, t_s: float) -> str | None:
+    """A moment of the tally's axis as UTC in words, null while no time is trusted."""
+    moment = state.axis.moment(state.timeline, t_s)
+    return format_utc(moment.utc_s) if moment.trusted else None
 
 
 def regimes(setup: Setup, state: State) -> Regimes:

@@ -13,8 +13,7 @@ import numpy as np
 from agent.custody import Account, Mark, lay_marks
 from agent.itinerary import Leg
 from agent.presence.belief import Assessment, Belief, admit, assess
-from agent.presence.cases import Case, Company, Stretch, follow
-from agent.presence.slots import ALONE
+from agent.presence.cases import ALONE, Case, Company, Stretch, follow
 from agent.register import Register
 from agent.state import Setup, State, regimes
 
@@ -53,12 +52,13 @@ def smooth_window(setup: Setup, state: State, window: Window, *, now_s: float) -
     """
     assert state.belief is not None  # noqa: S101 - the caller looked
     legs = {s.number: s for s in state.itinerary.segments if isinstance(s, Leg)}
+    doing = regimes(setup, state)
 
     def look(belief: Belief, company: Company) -> tuple[Belief, Assessment]:
         return assess(
             belief,
             model=setup.model,
-            regimes=regimes(setup, state),
+            regimes=doing,
             from_s=window.from_s,
             to_s=now_s,
             marks_s=[mark.at_s for mark in window.marks],
@@ -83,18 +83,21 @@ def smooth_window(setup: Setup, state: State, window: Window, *, now_s: float) -
 
 def with_cases(register: Register, belief: Belief) -> tuple[Belief, list[Case]]:
     """The belief with columns for every member of a case of which any tag was heard, and those cases."""
+    if not register.members:
+        return belief, []
     found: dict[str, list[int]] = {}
     own: dict[str, int] = {}
+    heard: set[str] = set()
     for number, tag in enumerate(belief.tags[1:], 1):
         listing = register.find(tag)
         if listing is None or listing.kind != "item":
             continue
+        heard.add(listing.epc)
         if listing.epc in register.members:
             own[listing.epc] = number
             found.setdefault(listing.epc, []).append(number)
         if listing.case is not None and listing.case in register.members:
             found.setdefault(listing.case, []).append(number)
-    heard = {listing.epc for tag in belief.tags[1:] if (listing := register.find(tag)) is not None}
     lacking = {
         case: [listing for listing in register.members[case] if listing.epc not in heard] for case in found
     }

@@ -15,11 +15,11 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from agent.presence.cases import Company
+from agent.presence.cases import ALONE, Company
 from agent.presence.chain import Weights, filter_step, smooth_and_keep
 from agent.presence.contexts import Context
 from agent.presence.model import Array, Model
-from agent.presence.slots import ALONE, SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
+from agent.presence.slots import SLOT_ROUNDS, SLOT_S, Heard, Levels, Regimes, Slot, close_slot, lay_out
 
 
 class Checkpoint(Struct, frozen=True, eq=False):

@@ -78,6 +78,18 @@ class Company(Struct, frozen=True, eq=False):
         return None
 
 
+ALONE = Company()
+
+
+def changed_by(series: NDArray[np.float64]) -> NDArray[np.float64]:
+    """P(changed by now) from P(changed) at each step, made to rise.
+
+    It is at least what it once was and at most what it later is: the mean of the two.
+    """
+    mean: NDArray[np.float64] = (np.maximum.accumulate(series) + np.minimum.accumulate(series[::-1])[::-1]) / 2
+    return mean
+
+
 def follow(
     cases: Sequence[Case], stretches: Sequence[Stretch], *, at_s: NDArray[np.float64],
     aboard: NDArray[np.float32], heard: NDArray[np.bool_],
@@ -97,7 +109,8 @@ def follow(
                 continue
             quiet.append(case.rows)
             if was != now:
-                moments_s = _moments(case, stretch, at_s, aboard, heard, on=now)
+                voters = case.rows[heard[case.rows]]
+                moments_s = _moments(voters, stretch, at_s, aboard, on=now)
                 jumps += [
                     Jump(moment_s, case.rows, now, 1 / (len(moments_s) - i)) for i, moment_s in enumerate(moments_s)
                 ]
@@ -120,19 +133,15 @@ def _is_aboard(case: Case, p: NDArray[np.float32], heard: NDArray[np.bool_]) -> 
 
 
 def _moments(
-    case: Case, stretch: Stretch, at_s: NDArray[np.float64], aboard: NDArray[np.float32], heard: NDArray[np.bool_],
-    *, on: bool,
+    voters: Rows, stretch: Stretch, at_s: NDArray[np.float64], aboard: NDArray[np.float32], *, on: bool
 ) -> list[float]:
     """When the case's sure tags changed over: the moments by which a tenth, three tenths ... of them had."""
     lo, hi = (int(np.searchsorted(at_s, t)) for t in (stretch.from_s, stretch.to_s))
     if hi <= lo:
         return [stretch.from_s]
-    voters = case.rows[heard[case.rows]]
     after = aboard[stretch.after][voters]
     voters = voters[after >= SURE] if on else voters[after <= 1 - SURE]
     mean = aboard[lo:hi, voters].mean(axis=1)
     changed = mean if on else 1 - mean
-    # At least what it once was, at most what it later is.
-    rising = (np.maximum.accumulate(changed) + np.minimum.accumulate(changed[::-1])[::-1]) / 2
-    where = np.searchsorted(rising, QUANTILES)
+    where = np.searchsorted(changed_by(changed), QUANTILES)
     return [float(min(max(at_s[min(lo + i, hi - 1)], stretch.from_s), stretch.to_s)) for i in where.tolist()]

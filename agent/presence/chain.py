@@ -41,12 +41,18 @@ class Step:
 
 def filter_step(belief: Array, step: Step) -> Array:
     """The belief after one step; (tags, S) in, (tags, S) out."""
-    moved = belief @ step.transition
-    for rows, transition in step.others:
-        moved[rows] = belief[rows] @ transition
+    moved = _moved(belief, step)
     _weigh(moved, step)
     total = moved.sum(axis=1, keepdims=True)
     moved /= total
+    return moved
+
+
+def _moved(array: Array, step: Step, *, back: bool = False) -> Array:
+    """(tags, S) by the step's transitions, or `back` by their transposes."""
+    moved: Array = array @ (step.transition.T if back else step.transition)
+    for rows, transition in step.others:
+        moved[rows] = array[rows] @ (transition.T if back else transition)
     return moved
 
 
@@ -101,9 +107,6 @@ def smooth_and_keep(
             result[start + i] = (both @ mask) / both.sum(axis=1)
             step = inside[i]
             _weigh(later, step)
-            before = later @ step.transition.T
-            for rows, transition in step.others:
-                before[rows] = later[rows] @ transition.T
-            later = before
+            later = _moved(later, step, back=True)
             later /= later.max(axis=1, keepdims=True)
     return result, kept

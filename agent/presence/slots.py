@@ -16,7 +16,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from agent.presence.cases import Company, Jump
+from agent.presence.cases import ALONE, Company, Jump
 from agent.presence.chain import Counts, Step
 from agent.presence.contexts import Context, on_visit, visit_of
 from agent.presence.model import Array, Model
@@ -25,8 +25,6 @@ Others = tuple[tuple[NDArray[np.int32], Array], ...]
 
 SLOT_S = 10.0
 SLOT_ROUNDS = 12
-
-ALONE = Company()
 
 
 class Slot(Struct, frozen=True, eq=False):
