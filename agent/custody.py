@@ -30,14 +30,15 @@ GONE_FOR_S = 150.0
 CONTRARY = 0.97
 # What stands about when the tool first runs was aboard only if it travels along, or if this sure. Judgement.
 AT_FIRST = 0.9
-# A slot is ten seconds, an arrival or departure is dated to a few: nothing is timed closer than this. Judgement.
+# The four that follow were set by how often intervals held on simulated days of both worlds that no check uses.
+# A slot is ten seconds, an arrival or departure is dated to a few: nothing is timed closer than this.
 SLACK_S = 30.0
 # What stands at the open doors is heard as well as what is inside: it may have got off this much sooner than it seems,
-# or on this much later. Judgement.
+# or on this much later.
 AT_DOORS_S = 90.0
-# The chain's own 99 in 100 stand for 95: reads hang together more than it knows. Judgement.
+# The chain's own 99 in 100 stand for 95: reads hang together more than it knows.
 TAIL = 0.005
-# One move in so many is timed by something else than what it seems, and was any time at that stop. Judgement.
+# One move in so many is timed by something else than what it seems, and was any time at that stop.
 ASTRAY = 0.007
 
 

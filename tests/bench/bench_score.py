@@ -21,7 +21,7 @@ from agent.world.faults import ALL, NONE  # noqa: E402 - after the path is set, 
 from tests.bench.common import Figure, main, show  # noqa: E402
 from tests.bench.score import HEARD_ONCE, OWN_FINAL, print_table, table  # noqa: E402
 
-BEGIN, DAYS = 8000, 20
+BEGIN, DAYS = 9000, 20
 # Errors (1 - F1) against those of "heard at least once on the leg" in the same run.
 MOST = 1 / 6
 
