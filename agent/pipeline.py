@@ -135,7 +135,7 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> tuple[S
     fixture = any(is_own_fixture(setup.register, setup.vehicle.id, tag) for tag in reads)
     proof = state.proof.take(t, fixture=fixture, anything=bool(reads))
     told = () if proof.deaf == state.proof.deaf else (proof_notice(setup, state, proof, t),)
-    state = replace(state, proof=proof)
+    state = replace(state, proof=proof, antennas=state.antennas.take(t, item))
     if proof.deaf:
         return state, told
     belief = hear(belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state))
@@ -203,9 +203,12 @@ def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[St
         lost.add(item.antenna)
     elif item.state == "antenna_back" and item.antenna is not None:
         lost.discard(item.antenna)
+    antennas = state.antennas
+    if item.antenna is not None and item.state in {"antenna_lost", "antenna_back"}:
+        antennas = antennas.say(t, item.antenna, lost=item.state == "antenna_lost")
     up = {"up": True, "down": False}.get(item.state, reading.up)
     since = t if up != reading.up else reading.since_s
-    state = replace(state, reading=replace(reading, up=up, since_s=since, lost=tuple(sorted(lost))))
+    state = replace(state, reading=replace(reading, up=up, since_s=since, lost=tuple(sorted(lost))), antennas=antennas)
     return state, (reader_notice(setup, state, t, item),)
 
 
@@ -353,6 +356,7 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
         ledger=forget_statements(state.ledger, keep_events=keep, keep_times=again, keep_legs=[last.number]),
         doors=doors,
         gaps_s=tuple(gap for gap in state.gaps_s if gap >= last.from_s),
+        antennas=state.antennas.forget(last.from_s),
         axis=state.axis.forget_before(last.from_s),
         trips={n: name for n, name in state.trips.items() if n > last.trip - 20},
     )

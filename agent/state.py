@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from msgspec import Struct, field
 
+from agent.antenna_loss import Antennas
 from agent.axis import Axis
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
@@ -72,6 +73,7 @@ class State(Struct, frozen=True, eq=False):
     ledger: Ledger = field(default_factory=Ledger)
     reading: Reading = field(default_factory=Reading)
     proof: Proof = field(default_factory=Proof)
+    antennas: Antennas = field(default_factory=Antennas)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()
@@ -126,6 +128,7 @@ def regimes(setup: Setup, state: State) -> Regimes:
             at_doors.append((emptied_s, [doors for at, doors in at_doors if at <= emptied_s][-1]))
             at_doors.sort(key=lambda piece: piece[0])
         pieces += [(at, on_visit(doors, Visit.HOMECOMING if at < emptied_s else visit)) for at, doors in at_doors]
+    deaf = state.antennas.deaf(setup.model.parameters.antenna_alone_share)
     if not pieces:
-        return Regimes((state.begin_s,), (unknown,), state.gaps_s)
-    return Regimes(tuple(at for at, _ in pieces), tuple(context for _, context in pieces), state.gaps_s)
+        return Regimes((state.begin_s,), (unknown,), state.gaps_s, deaf)
+    return Regimes(tuple(at for at, _ in pieces), tuple(context for _, context in pieces), state.gaps_s, deaf)

@@ -6,6 +6,7 @@ Pure: gives a new state and the records that it takes to bring what was stated i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -32,6 +33,9 @@ from agent.window import lay_window, smooth_window
 CERTAIN = 0.97
 # Rounds after the departure without which nothing is certain: the sweep has to have been heard.
 CERTAIN_ROUNDS = 15
+# With this share of what may be aboard out of reach of the antennas that are left, nothing is certain: one of two, or
+# two of four. Judgement.
+DEAF = 0.2
 # Departures and arrivals are dated back to the first moving or standing fix: a few seconds either way. Judgement.
 DRIVEN_S = 5.0
 SIGMAS_95 = 2.4477  # radius that holds 95 in 100, in standard deviations of each axis (Rayleigh distribution)
@@ -272,11 +276,24 @@ class Tally:
             ],
             "departed": self._end(before, leg.from_s) | {"position": self._position(before, leg.from_s)},
             "arrived": None if leg.to_s is None else self._end(after, leg.to_s),
-            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS,
+            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS and not self._is_deaf(leg),
             "items": lines,
             "unlisted": sorted(unlisted, key=lambda line: str(line["tag"])),
         }
         return state, body
+
+    def _is_deaf(self, leg: Leg) -> bool:
+        """Was much of what may be aboard out of reach of the antennas that were left, on this leg?"""
+        until = math.inf if leg.to_s is None else leg.to_s
+        alone = self.setup.model.parameters.antenna_alone_share
+        before = 0.0
+        for at_s, share in self.state.antennas.deaf(alone):
+            if at_s >= until:
+                break
+            if at_s > leg.from_s and before >= DEAF:
+                return True
+            before = share
+        return before >= DEAF
 
     def _loaded(self, state: State, tag: str, leg: Leg) -> dict[str, Any] | None:
         """Where this item was last loaded before a leg; None for what was aboard when the tool first ran."""

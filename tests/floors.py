@@ -50,6 +50,7 @@ FLOORS: dict[str, int] = {
     "agent.plan": 1,
     "agent.planned": 1,
     "agent.presence": 1,
+    "agent.antenna_loss": 1,
     "agent.proof": 1,
     "agent.privacy": 1,
     "agent.recording": 1,

@@ -14,6 +14,7 @@ A slot of n rounds in which the tag was heard k times has the likelihood
     L(k | n, state) = r(state)^k (1 - r(state))^(n-k)
 
 with r(state) the state's read rate per round. The rates are states, so no tag and no antenna needs calibrating.
+When an antenna is lost, part of what is aboard lies where that one alone heard it, and is hardly heard from then on.
 When a tag's case is seen to get on or off (`agent.presence.cases`), all but the share that is apart goes with it:
 b' = b J, with J a jump to aboard, part of it shadowed, or to away.
 
@@ -67,6 +68,8 @@ class Model:
         self.is_at_hand[self.going_in.start : self.set_down.stop] = True
         self.kind_of_state = np.where(self.is_aboard, 0, np.where(self.is_at_hand, 1, 2))
         self._boarding: Array = np.outer(p.margin_weights, p.fade_weights).ravel()
+        self._hidden: Array = np.zeros(margins * fades)
+        self._hidden[:fades] = p.fade_weights
         self._standing: Array = np.array(p.near_weights)
         self._handing: Array = np.array(p.at_hand_weights)
         self.first: Array = np.zeros(self.states)
@@ -75,6 +78,7 @@ class Model:
         self.first[self.away] = 1 - p.first_aboard - p.first_near
         self.stays: Array = np.eye(self.states)
         self._with_case = lru_cache(maxsize=64)(self._follow)
+        self._antenna_changed = lru_cache(maxsize=16)(self._redraw)
         self._generators = {context: self._generator(context) for context in Context}
         self._matrix = lru_cache(maxsize=4096)(self._exponential)
         self._table = lru_cache(maxsize=64)(self._counts)
@@ -88,6 +92,10 @@ class Model:
     def with_case(self, *, on: bool, share: float = 1.0) -> Array:
         """P (S, S) at a moment at which a tag's case got on, or off, with probability `share`."""
         return self._with_case(on, share)
+
+    def antenna_changed(self, share: float) -> Array:
+        """P (S, S) when an antenna is lost that alone heard this share of what is aboard, or (0) when one is back."""
+        return self._antenna_changed(share)
 
     def strength(self, rssi_dbm: Array, level_dbm: Array, slots: Array) -> Array:
         """Factors (tags, 3) from signal strength on what is aboard, at hand, elsewhere; the largest of each row is 1.
@@ -124,13 +132,22 @@ class Model:
         outside = ~self.is_aboard
         if on:
             matrix[outside] *= 1 - goes
-            hidden = np.zeros(len(self._boarding))
-            hidden[: len(self.parameters.fades_db)] = self.parameters.fade_weights
             shadowed = self.parameters.shadowed_share
-            matrix[outside, self.aboard] += goes * ((1 - shadowed) * self._boarding + shadowed * hidden)
+            matrix[outside, self.aboard] += goes * ((1 - shadowed) * self._boarding + shadowed * self._hidden)
         else:
             matrix[self.is_aboard] *= 1 - goes
             matrix[self.is_aboard, self.away] += goes
+        return matrix
+
+    def _redraw(self, share: float) -> Array:
+        """What only a lost antenna heard is hardly heard from now on; once it is back, all margins are drawn anew."""
+        matrix = np.eye(self.states)
+        if share > 0:
+            matrix[self.aboard, self.aboard] *= 1 - share
+            matrix[self.aboard, self.aboard] += share * self._hidden
+        else:
+            matrix[self.aboard, self.aboard] *= 0.5
+            matrix[self.aboard, self.aboard] += 0.5 * self._boarding
         return matrix
 
     def _counts(self, rounds: int) -> Array:

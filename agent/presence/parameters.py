@@ -93,6 +93,8 @@ class Parameters(Struct, frozen=True):
     at_hand_loss_db: float = 7.1
     near_sigma_db: float = 2.7
     rssi_temper: float = 0.49
+    # What one of so many antennas alone hears: this share of an equal part of what is aboard. Judgement.
+    antenna_alone_share: float = 0.5
     # Of what belongs in a case that gets on or off, this share is elsewhere at the time: taken out, or left out.
     # Judgement.
     apart_share: float = 0.03

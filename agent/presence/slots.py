@@ -76,11 +76,16 @@ def close_slot(rounds: Sequence[Heard]) -> Slot:
 
 @dataclass(frozen=True, slots=True)
 class Regimes:
-    """What the van was doing, piece by piece: `contexts[i]` from `from_s[i]` on; `gaps_s` are breaks in the record."""
+    """What the van was doing, piece by piece: `contexts[i]` from `from_s[i]` on; `gaps_s` are breaks in the record.
+
+    `deaf` are moments at which an antenna was lost or came back, with the share of what was aboard that is from then on
+    out of reach of those that are left.
+    """
 
     from_s: tuple[float, ...]
     contexts: tuple[Context, ...]
     gaps_s: tuple[float, ...] = ()
+    deaf: tuple[tuple[float, float], ...] = ()
 
     def context(self, at_s: float) -> Context:
         """What the van was doing at a moment."""
@@ -92,6 +97,7 @@ class Regimes:
         return Regimes(
             self.from_s,
             tuple(c if c is Context.MOVING else on_visit(closed, visit_of(c)) for c in self.contexts),
+            deaf=self.deaf,
         )
 
     def transition(self, model: Model, begin_s: float, end_s: float) -> Array:
@@ -99,7 +105,9 @@ class Regimes:
         gap = bisect_right(self.gaps_s, end_s) - bisect_right(self.gaps_s, begin_s)
         i = max(0, bisect_right(self.from_s, begin_s) - 1)
         last = max(i, bisect_left(self.from_s, end_s) - 1)
-        if i == last and not gap:
+        past = bisect_right(self.deaf, begin_s, key=_moment)
+        changes = self.deaf[past : bisect_right(self.deaf, end_s, key=_moment)]
+        if i == last and not gap and not changes:
             return model.transition(self.contexts[i], end_s - begin_s)
         total: Array | None = None
         at = begin_s
@@ -112,7 +120,15 @@ class Regimes:
         assert total is not None  # noqa: S101 - the loop ran at least once: i <= last
         for _ in range(gap):
             total = total @ model.transition(on_visit(Context.GAP, visit_of(self.contexts[last])), 0.0)
+        before = self.deaf[past - 1][1] if past else 0.0
+        for _, share in changes:
+            total = total @ model.antenna_changed(max(share - before, 0.0))
+            before = share
         return total
+
+
+def _moment(change: tuple[float, float]) -> float:
+    return change[0]
 
 
 class Levels(Struct, frozen=True, eq=False):
