@@ -10,8 +10,9 @@ again later. The session lives over many connections: it keeps the reading plan,
 the counts. `now` is seconds on this boot's monotonic clock.
 
 It never transmits, that is, never sends START_ROSPEC, unless it was made with `transmit_allowed`; the ROSpec it gives
-the reader has no other start trigger, and ends by itself. The states are a table (`states.py`); what has no place in
-it is the peer's mistake, and the connection is dropped.
+the reader has no other start trigger, and ends by itself. Where its interlock says so it waits after each connect for
+`release`, and is silent while an input of the reader's says so, whatever the plan. The states are a table
+(`states.py`); what has no place in it is the peer's mistake, and the connection is dropped.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from agent.errors import LlrpError
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, Malformed, encode
 from agent.llrp.facts import ReaderFacts, complaints, status_text
+from agent.llrp.interlock import Interlock
 from agent.llrp.listening import Listening
 from agent.llrp.requests import Wishes, request_for
 from agent.llrp.rospec import ROSPEC_ID
@@ -51,6 +53,7 @@ class Session:
         transmit_allowed: bool,
         antennas: tuple[int, ...] = (),
         plan: ReadingPlan = PARKED,
+        interlock: Interlock = Interlock(),  # noqa: B008 - frozen
         tag_population: int = 100,
         keepalive_s: float = KEEPALIVE_S,
     ) -> None:
@@ -61,6 +64,9 @@ class Session:
         self._wishes = Wishes(power_dbm, transmit_allowed, tag_population, keepalive_s)
         self._timetable = Timetable(plan)
         self._listening = Listening()
+        self._interlock = interlock
+        self._released_up = 0
+        self._times_up = 0
         self._paused = False
         self._is_up = False
         self._message_id = 0
@@ -71,6 +77,7 @@ class Session:
         self._stream = LlrpStream()
         self._listening.begin_stream()
         self._listening.round = None
+        self.facts.begin_connection()
         self._actions: list[Action] = []
         self._heard_at = now
         self._asked_at: float | None = None
@@ -154,6 +161,14 @@ class Session:
         self._paused = False
         return self.tick(now, spare=True)
 
+    def release(self, times_up: int, now: float) -> list[Action]:
+        """Whoever says when to read has taken all that was told up to the reader's `times_up`-th coming up.
+
+        A release that speaks of an earlier connection than this one changes nothing: this one's inputs may be others.
+        """
+        self._released_up = times_up
+        return self.tick(now, spare=True)
+
     def close(self, now: float) -> list[Action]:
         """Take leave: stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
         if self.state in (State.DOWN, State.CLOSING):
@@ -205,7 +220,11 @@ class Session:
                 self._settled(now)  # we were never told that the ROSpec is over
 
     def _may_transmit(self) -> bool:
-        return self._wishes.transmit_allowed and not self._paused and self.plan.burst_rounds != OFF.burst_rounds
+        if self._interlock.waits and self._released_up != self._times_up:
+            return False
+        if self._paused or self._interlock.silences(self.facts.level):
+            return False
+        return self._wishes.transmit_allowed and self.plan.burst_rounds != OFF.burst_rounds
 
     def _go_on(self, now: float) -> None:
         """What follows from where we stand, until nothing does."""
@@ -240,8 +259,7 @@ class Session:
         elif state is State.ANTENNAS and self.facts.holds_reports:
             self._send(m.EnableEventsAndReports(message_id=self._next_id()))
         elif state is State.READY and not self._is_up:
-            self._is_up = True
-            self._actions.append(Deliver(ReaderState(now, "up")))
+            self._come_up(now)
         elif state is State.STARTING:
             listening = tuple(a for a in self.facts.antennas if a not in self.facts.antennas_lost)
             self._listening.start(now, seconds=self._spec_s, antennas=listening)
@@ -257,6 +275,14 @@ class Session:
             )
             if request is not None:
                 self._send(request)
+
+    def _come_up(self, now: float) -> None:
+        """The reader is set up, and has told its inputs."""
+        self._is_up = True
+        self._times_up += 1
+        self._actions.append(Deliver(ReaderState(now, "up")))
+        untold = [port for port in self._interlock.not_off(self.facts.level) if self.facts.level(port) is None]
+        self._actions.extend(Note(f"input {port} must be off to read and is not told; silent") for port in untold)
 
     def _settle(self, under_way: Round, now: float) -> None:
         """The ROSpec is over; a report may still come, but not for long."""
