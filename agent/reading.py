@@ -8,11 +8,27 @@ wired, or not told yet). It is off at a site where radio must be off. What is no
 from __future__ import annotations
 
 from agent.itinerary import Leg, Stop
+from agent.llrp.interlock import Interlock
 from agent.llrp.rounds import MOVING, OFF, PARKED, SWEEP, ReadingPlan
 from agent.motion import State as Doing
 from agent.state import Setup, State
+from agent.vehicle import Vehicle
 
 SWEEP_S = 120.0
+
+
+def interlock_of(vehicle: Vehicle) -> Interlock:
+    """What silences this vehicle's reader before any plan can: doors where they pause it, the wired input, no word yet.
+
+    An unknown door is left to the plan, which knows whether the van moves; the wired input has to be told off.
+    """
+    wired, assessed = vehicle.inputs, vehicle.rf_assessment
+    pauses = assessed is not None and assessed.people_inside == "pause"
+    return Interlock(
+        waits=True,
+        silent_while_on=(wired.doors,) if pauses and wired.doors is not None else (),
+        silent_unless_off=() if wired.radio_off is None else (wired.radio_off,),
+    )
 
 
 def choose_plan(setup: Setup, state: State, *, now_s: float) -> ReadingPlan:

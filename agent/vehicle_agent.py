@@ -26,7 +26,7 @@ from agent.pipeline import step
 from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
-from agent.records import Boot, Input, Inventory, Read, Record, Tick
+from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
 from agent.snapshot import aboard, position
 from agent.state import State
 from agent.store import Store
@@ -82,6 +82,7 @@ class VehicleAgent:
         clock: PacedClock,
         program: str,
         set_plan: Callable[[ReadingPlan], None] | None = None,
+        release: Callable[[int], None] | None = None,
         record: Callable[[Input], None] | None = None,
         notifier: Notifier | None = None,
         rules: TimeRules = RULES,
@@ -94,6 +95,7 @@ class VehicleAgent:
         self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
         self.setup = in_use.setup()
         self._set_plan, self._record = set_plan, record
+        self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
         self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
         self._shown: Shown | None = None
@@ -202,6 +204,10 @@ class VehicleAgent:
                 self._commit((), item.mono)
         if records:
             self._commit(records, item.mono)
+        self._tell_reader(item)
+
+    def _tell_reader(self, item: Input) -> None:
+        """The plan that follows from what was taken; then, when the reader came up, that it may go by it."""
         if self._set_plan is not None and not isinstance(item, Tick):
             plan = choose_plan(self.setup, self.state, now_s=self.state.axis.last_s)
             if not self._has_round:
@@ -209,6 +215,10 @@ class VehicleAgent:
             if plan != self._plan:
                 self._plan = plan
                 self._set_plan(plan)
+        if isinstance(item, ReaderState) and item.state == "up":
+            self._times_up += 1
+            if self._release is not None:
+                self._release(self._times_up)
 
     def _commit(self, records: tuple[Record, ...], mono: float) -> None:
         core, blocks, written = checkpoint.encode(self.state, self._written)
