@@ -9,7 +9,7 @@ from typing import Any
 
 from agent.proof import Proof
 from agent.records import ReaderState, Record
-from agent.state import Setup, State, trusted_utc
+from agent.state import Other, Setup, State, trusted_utc
 from agent.timeline import TimeEvent
 from agent.units import format_utc
 
@@ -44,6 +44,18 @@ def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record
         return _notice(setup, "hearing", trusted_utc(state, t_s), "Tags are heard again.")
     text = "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
     return _notice(setup, "deaf", trusted_utc(state, proof.since_s), text)
+
+
+def wrong_vehicle_notice(setup: Setup, state: State, other: Other, t_s: float) -> Record:
+    """Another vehicle's own tag is heard inside since `t_s`, or no longer is."""
+    if other.home is None:
+        text = f"The tag fixed in {state.other.home} is no longer heard inside this van."
+        return _notice(setup, "own-vehicle", trusted_utc(state, t_s), text)
+    text = (
+        f"Wrong vehicle: the tag fixed in {other.home} is heard inside, as steadily as what is aboard. Either this "
+        f"computer's file names the wrong van, or that tag lies in {setup.vehicle.id}."
+    )
+    return _notice(setup, "wrong-vehicle", trusted_utc(state, t_s), text, other=other.home, tag=other.tag)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -27,7 +27,7 @@ from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
-from agent.snapshot import aboard, position
+from agent.snapshot import aboard, not_read, position
 from agent.state import State
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules
@@ -341,10 +341,8 @@ class VehicleAgent:
     def _status(self, now: float) -> Status:
         state = self.state
         reading = state.reading
-        since = state.axis.moment(state.timeline, reading.since_s) if state.axis.bases else None
-        not_read = None
-        if not reading.up and since is not None and since.trusted:
-            not_read = format_utc(since.utc_s)
+        silent = not_read(state) if state.axis.bases else ()
+        fixture_s = state.proof.fixture_s
         fix = state.motion.last
         last_fix = None
         if fix is not None:
@@ -358,7 +356,13 @@ class VehicleAgent:
             program=self.program,
             since=self.since,
             holding=self.in_use.holding(),
-            reader=ReaderStatus("up" if reading.up else "down", not_read, reading.lost),
+            reader=ReaderStatus(
+                state="up" if reading.up else "down",
+                not_read_since=min((each.since for each in silent if each.whole and each.since), default=None),
+                antennas_lost=reading.lost,
+                not_read=silent,
+                fixture_heard_s=None if fixture_s is None else round(max(state.axis.at(now) - fixture_s, 0.0), 1),
+            ),
             gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),
             backlog=self.store.backlog(),
         )
