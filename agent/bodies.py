@@ -56,13 +56,15 @@ class NotRead(Struct, frozen=True):
 class ReaderStatus(Struct, frozen=True):
     """The reader's condition; `not_read_since` is since when nothing has been read, where that is so.
 
-    `not_read` is every silence that lasts; `fixture_heard_s` how long ago the tag fixed in the van was heard.
+    `not_read` is every silence that lasts. `fixture_heard` is when, `fixture_heard_s` how long ago the tag fixed in the
+    van was heard last, which proves that the reader hears.
     """
 
     state: Literal["up", "down"]
     not_read_since: str | None = None
     antennas_lost: tuple[int, ...] = ()
     not_read: tuple[NotRead, ...] = ()
+    fixture_heard: str | None = None
     fixture_heard_s: float | None = None
 
 

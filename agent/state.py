@@ -70,14 +70,15 @@ class Silence(Struct, frozen=True):
 
 
 class Other(Struct, frozen=True):
-    """Tags fixed in other vehicles, on the present leg: in how many moving rounds each was heard, of how many.
+    """Tags fixed in other vehicles: in how many of a leg's first rounds on the move, and of as many more, each was.
 
     `home` is the vehicle whose tag is heard inside since `since_s`; None where none is.
     """
 
     leg: int = 0
     rounds: int = 0
-    heard: Mapping[str, int] = {}
+    first: Mapping[str, int] = {}
+    then: Mapping[str, int] = {}
     home: str | None = None
     tag: str | None = None
     since_s: float = 0.0

@@ -28,7 +28,7 @@ from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
 from agent.snapshot import aboard, not_read, position
-from agent.state import State
+from agent.state import State, trusted_utc
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules
 from agent.units import format_utc
@@ -361,6 +361,7 @@ class VehicleAgent:
                 not_read_since=min((each.since for each in silent if each.whole and each.since), default=None),
                 antennas_lost=reading.lost,
                 not_read=silent,
+                fixture_heard=None if fixture_s is None else trusted_utc(state, fixture_s),
                 fixture_heard_s=None if fixture_s is None else round(max(state.axis.at(now) - fixture_s, 0.0), 1),
             ),
             gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),

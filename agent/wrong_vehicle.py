@@ -1,7 +1,8 @@
 """Is a tag that is fixed in another vehicle heard inside this one? Then this is the wrong vehicle, or its tag is.
 
-Only while the van moves, for what stands beside it falls behind then; and only where the presence model, which knows of
-lorries in a jam, takes the tag for aboard, and it is heard as steadily as a fixture is. Notices are told once each way.
+Only while the van moves, for what stands beside it falls behind then; only of a tag heard as steadily as a fixture is
+from a leg's begin on, for nothing gets in on the way, and for two minutes, for who leaves with the van turns off; and
+only where the presence model takes it for aboard. Notices are told once each way.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from agent.state import Other, Setup, State
 
 # P(aboard) from which it is called inside, and below which it no longer is. Judgement: as for a whole manifest; a half.
 INSIDE_P, OUTSIDE_P = 0.97, 0.5
-# Rounds on the move before anything is said. Judgement: a minute of back to back rounds, as the sweep has two of.
-ENOUGH_ROUNDS = 30
+# A leg's first rounds on the move and as many after them decide. Judgement: the two minutes of the sweep.
+HALF_ROUNDS = 30
 
 
 def observe_other(setup: Setup, state: State, reads: Collection[str], t_s: float) -> tuple[State, tuple[Record, ...]]:
@@ -31,22 +32,40 @@ def observe_other(setup: Setup, state: State, reads: Collection[str], t_s: float
     other = state.other
     if other.leg != leg.number:
         other = Other(leg=leg.number, home=other.home, tag=other.tag, since_s=other.since_s)
-    heard = dict(other.heard)
-    for tag in reads:
-        if fixed_elsewhere(setup.register, setup.vehicle.id, tag) is not None:
-            heard[tag] = heard.get(tag, 0) + 1
-    other = replace(other, rounds=other.rounds + 1, heard=heard)
-    if other.tag is not None:
-        if _p_aboard(setup, state, other.tag) < OUTSIDE_P:
-            other = replace(other, home=None, tag=None)
-    elif other.rounds >= ENOUGH_ROUNDS:
-        for tag, count in sorted(heard.items(), key=lambda pair: (-pair[1], pair[0])):
-            if count >= PLAIN_RATE * other.rounds and _p_aboard(setup, state, tag) >= INSIDE_P:
-                home = fixed_elsewhere(setup.register, setup.vehicle.id, tag)
-                other = replace(other, home=home, tag=tag, since_s=t_s)
-                break
+    if other.rounds < 2 * HALF_ROUNDS:
+        other = _counted(setup, other, reads)
+        found = _steady(setup, state, other) if other.tag is None else None
+        if found is not None:
+            home = fixed_elsewhere(setup.register, setup.vehicle.id, found)
+            other = replace(other, home=home, tag=found, since_s=t_s)
+    if other.tag is not None and _p_aboard(setup, state, other.tag) < OUTSIDE_P:
+        other = replace(other, home=None, tag=None)
     told = () if other.home == state.other.home else (wrong_vehicle_notice(setup, state, other, t_s),)
     return replace(state, other=other), told
+
+
+def _counted(setup: Setup, other: Other, reads: Collection[str]) -> Other:
+    """One round more, with the tags fixed elsewhere that were heard in it."""
+    is_first = other.rounds < HALF_ROUNDS
+    half = dict(other.first if is_first else other.then)
+    for tag in reads:
+        if fixed_elsewhere(setup.register, setup.vehicle.id, tag) is not None:
+            half[tag] = half.get(tag, 0) + 1
+    rounds = other.rounds + 1
+    return replace(other, rounds=rounds, first=half) if is_first else replace(other, rounds=rounds, then=half)
+
+
+def _steady(setup: Setup, state: State, other: Other) -> str | None:
+    """The tag that was heard inside through both halves, once they are over."""
+    if other.rounds < 2 * HALF_ROUNDS:
+        return None
+    least = {tag: min(count, other.then.get(tag, 0)) for tag, count in other.first.items()}
+    inside = [
+        (-count, tag)
+        for tag, count in least.items()
+        if count >= PLAIN_RATE * HALF_ROUNDS and _p_aboard(setup, state, tag) >= INSIDE_P
+    ]
+    return min(inside)[1] if inside else None
 
 
 def _p_aboard(setup: Setup, state: State, tag: str) -> float:

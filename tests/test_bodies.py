@@ -56,6 +56,7 @@ STATUS: dict[str, Any] = {
         "not_read_since": None,
         "antennas_lost": [2],
         "not_read": [{"since": None, "why": "antenna 2 is lost", "whole": False, "antenna": 2}],
+        "fixture_heard": "2026-03-02T07:00:18.000Z",
         "fixture_heard_s": 12.0,
     },
     "gps": {"state": "no fix", "last_fix": None},
