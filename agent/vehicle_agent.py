@@ -208,7 +208,7 @@ class VehicleAgent:
 
     def _tell_reader(self, item: Input) -> None:
         """The plan that follows from what was taken; then, when the reader came up, that it may go by it."""
-        if self._set_plan is not None and not isinstance(item, Tick):
+        if self._set_plan is not None:
             plan = choose_plan(self.setup, self.state, now_s=self.state.axis.last_s)
             if not self._has_round:
                 plan = replace(plan, round_s=FIRST_ROUND_S)
