@@ -64,7 +64,6 @@ class Antennas(Struct, frozen=True):
     silent: Mapping[int, Silence] = {}
     lost: frozenset[int] = frozenset()
     losses: tuple[Loss, ...] = ()
-    lost_before: tuple[int, ...] = ()  # by what is forgotten of the losses
     next_s: float = 0.0
 
     def say(self, t_s: float, antenna: int, *, lost: bool) -> Antennas:
@@ -112,26 +111,34 @@ class Antennas(Struct, frozen=True):
 
         `alone` is the share of an antenna's own part that it alone hears.
         """
-        lost = set(self.lost_before)
-        found = [(-math.inf, alone * len(lost) / max(len(self.known), 1))] if lost else []
+        lost: set[int] = set()
+        found = []
         for loss in sorted(self.losses, key=lambda each: each.at_s):
             lost = lost | {loss.antenna} if loss.lost else lost - {loss.antenna}
             found.append((loss.at_s, alone * len(lost) / max(loss.antennas, 1)))
         return tuple(found)
+
+    def most_deaf(self, alone: float, from_s: float, to_s: float) -> float:
+        """The largest share that was out of reach at some time between two moments."""
+        changes = self.deaf(alone)
+        before = [share for at_s, share in changes if at_s <= from_s][-1:]
+        return max([*before, *(share for at_s, share in changes if from_s < at_s < to_s)], default=0.0)
 
     def _back(self, on: set[int], t_s: float) -> list[int]:
         """Which of the lost ones are heard on again; reads of a moment ago may still have been on their way."""
         latest = {loss.antenna: loss.at_s for loss in self.losses}
         return [a for a in sorted(self.lost & on) if t_s - latest.get(a, -math.inf) > LATE_S]
 
+    def unnoticed(self) -> tuple[Loss, ...]:
+        """The losses that last and of which the reader said nothing."""
+        latest = {loss.antenna: loss for loss in self.losses}
+        return tuple(loss for _, loss in sorted(latest.items()) if loss.lost and not loss.told)
+
     def forget(self, before_s: float) -> Antennas:
-        """Without losses before a moment."""
-        lost = set(self.lost_before)
-        for loss in self.losses:
-            if loss.at_s < before_s:
-                lost = lost | {loss.antenna} if loss.lost else lost - {loss.antenna}
-        kept = tuple(loss for loss in self.losses if loss.at_s >= before_s)
-        return replace(self, losses=kept, lost_before=tuple(sorted(lost)))
+        """Without what was before a moment, but for losses that lasted until then."""
+        lasting = {loss.antenna: loss for loss in self.losses if loss.at_s < before_s}
+        kept = [loss for loss in self.losses if loss.at_s >= before_s or (loss.lost and lasting[loss.antenna] is loss)]
+        return replace(self, losses=tuple(kept))
 
     def _log_chance(self, antenna: int, heard: Mapping[str, set[int]]) -> float:
         """The log of the chance that this antenna hears none of these tags, by what it used to hear."""

@@ -44,12 +44,28 @@ class Holding(Struct, frozen=True):
     refused: tuple[RefusedDownlink, ...] = ()
 
 
+class NotRead(Struct, frozen=True):
+    """Something is not being read, since when and why; `whole` where it is nothing at all."""
+
+    since: str | None
+    why: str
+    whole: bool = True
+    antenna: int | None = None
+
+
 class ReaderStatus(Struct, frozen=True):
-    """The reader's condition; `not_read_since` is since when nothing has been read, where that is so."""
+    """The reader's condition; `not_read_since` is since when nothing has been read, where that is so.
+
+    `not_read` is every silence that lasts. `fixture_heard` is when, `fixture_heard_s` how long ago the tag fixed in the
+    van was heard last, which proves that the reader hears.
+    """
 
     state: Literal["up", "down"]
     not_read_since: str | None = None
     antennas_lost: tuple[int, ...] = ()
+    not_read: tuple[NotRead, ...] = ()
+    fixture_heard: str | None = None
+    fixture_heard_s: float | None = None
 
 
 class GpsStatus(Struct, frozen=True):
@@ -101,13 +117,6 @@ class BadgeAboard(Struct, frozen=True):
     p: Probability
 
 
-class NotRead(Struct, frozen=True):
-    """Nothing is being read, since when and why."""
-
-    since: str | None
-    why: str
-
-
 class Aboard(Struct, frozen=True, kw_only=True):
     """`roadtally/1/VEHICLE/aboard`; `at` and `since` are None as long as no time is trusted."""
 
@@ -123,6 +132,7 @@ class Aboard(Struct, frozen=True, kw_only=True):
     items: tuple[AboardItem, ...] = ()
     badges: tuple[BadgeAboard, ...] = ()
     not_read: NotRead | None = None
+    silences: tuple[NotRead, ...] = ()
 
 
 class Position(Struct, frozen=True, kw_only=True):

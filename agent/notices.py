@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from agent.antenna_loss import Antennas
 from agent.proof import Proof
 from agent.records import ReaderState, Record
-from agent.state import Setup, State, trusted_utc
+from agent.state import Other, Setup, State, trusted_utc
 from agent.timeline import TimeEvent
 from agent.units import format_utc
 
@@ -38,12 +39,43 @@ def reader_notice(setup: Setup, state: State, t_s: float, item: ReaderState) -> 
     return _notice(setup, code, trusted_utc(state, t_s), texts[item.state])
 
 
+def antenna_notices(setup: Setup, state: State, before: Antennas) -> tuple[Record, ...]:
+    """Which antennas were found to be silent, or to hear again, since the state had `before`."""
+    was = {loss.antenna: loss for loss in before.unnoticed()}
+    now = {loss.antenna: loss for loss in state.antennas.unnoticed()}
+    told = []
+    for antenna, loss in now.items():
+        if antenna not in was:
+            text = (
+                f"Antenna {antenna} hears nothing any more while others hear what it used to hear, and the reader says "
+                "nothing of it: check its cable and connectors."
+            )
+            told.append(_notice(setup, "antenna-silent", trusted_utc(state, loss.at_s), text, antenna=antenna))
+    for antenna in was:
+        if antenna not in state.antennas.lost:
+            at = trusted_utc(state, state.axis.last_s)
+            told.append(_notice(setup, "antenna-hears", at, f"Antenna {antenna} hears again.", antenna=antenna))
+    return tuple(told)
+
+
 def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record:
     """Nothing is read though the reader runs, as the van's own fixture proves; or tags are heard again at `t_s`."""
     if not proof.deaf:
         return _notice(setup, "hearing", trusted_utc(state, t_s), "Tags are heard again.")
     text = "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
     return _notice(setup, "deaf", trusted_utc(state, proof.since_s), text)
+
+
+def wrong_vehicle_notice(setup: Setup, state: State, other: Other, t_s: float) -> Record:
+    """Another vehicle's own tag is heard inside since `t_s`, or no longer is."""
+    if other.home is None:
+        text = f"The tag fixed in {state.other.home} is no longer heard inside this van."
+        return _notice(setup, "own-vehicle", trusted_utc(state, t_s), text)
+    text = (
+        f"Wrong vehicle: the tag fixed in {other.home} is heard inside, as steadily as what is aboard. Either this "
+        f"computer's file names the wrong van, or that tag lies in {setup.vehicle.id}."
+    )
+    return _notice(setup, "wrong-vehicle", trusted_utc(state, t_s), text, other=other.home, tag=other.tag)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -10,6 +10,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from agent.axis import OFF_S
 from agent.gps import Unusable, parse_tpv
 from agent.itinerary import (
     Itinerary,
@@ -33,7 +34,7 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
-from agent.notices import gap_notice, proof_notice, reader_notice, time_notice
+from agent.notices import antenna_notices, gap_notice, proof_notice, reader_notice, time_notice
 from agent.occasions import (
     FIRST_S,
     SETTLE_S,
@@ -51,9 +52,11 @@ from agent.planning import remember_driven
 from agent.presence.belief import begin, close, forget, hear
 from agent.proof import is_own_fixture
 from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, Record, Tick
-from agent.state import Setup, State, regimes
+from agent.silence import forget_silences, observe_off, observe_silence
+from agent.state import Reading, Setup, State, regimes
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
+from agent.wrong_vehicle import observe_other
 
 # After doors or ignition at home: some ten rounds, before the computer loses power. Judgement.
 HOME_SETTLE_S = 20.0
@@ -72,7 +75,7 @@ def step(setup: Setup, state: State, item: Input) -> tuple[State, tuple[Record, 
     state = replace(state, axis=state.axis.advance(t))
     if isinstance(item, Inventory):
         state, after = _inventory(setup, state, t, item)
-        return state, before + after
+        return observe_silence(setup, state, t, round_s=item.seconds), before + after
     if isinstance(item, Fix):
         state, after = _fix(setup, state, t, item)
     elif isinstance(item, PortInput):
@@ -81,7 +84,7 @@ def step(setup: Setup, state: State, item: Input) -> tuple[State, tuple[Record, 
         state, after = _reader(setup, state, t, item)
     else:
         state, after = _time(setup, state, t)
-    return state, before + after
+    return observe_silence(setup, state, t), before + after
 
 
 def finish(setup: Setup, state: State) -> tuple[State, tuple[Record, ...]]:
@@ -117,8 +120,10 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         doors=(*state.doors, (t, None)),
         itinerary=close_account(state.itinerary, gap_s, home=setup.vehicle.home),
         trusted_s=None,
-        reading=replace(state.reading, up=False, since_s=t),
+        # Whether antennas and the silencing input are still as they were, the reader tells when it is up.
+        reading=Reading(since_s=t, round_s=state.reading.round_s),
     )
+    state = observe_silence(setup, observe_off(state, t - OFF_S, t), t)
     state, records = _apply(setup, state, t, changes)
     if isinstance(state.itinerary.current, Stop):
         state = replace(state, due_s=t if state.due_s is None else state.due_s)
@@ -134,12 +139,15 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> tuple[S
             reads[read.epc] = read.rssi
     fixture = any(is_own_fixture(setup.register, setup.vehicle.id, tag) for tag in reads)
     proof = state.proof.take(t, fixture=fixture, anything=bool(reads))
-    told = () if proof.deaf == state.proof.deaf else (proof_notice(setup, state, proof, t),)
-    state = replace(state, proof=proof, antennas=state.antennas.take(t, item))
+    told: tuple[Record, ...] = () if proof.deaf == state.proof.deaf else (proof_notice(setup, state, proof, t),)
+    antennas = state.antennas
+    state = replace(state, proof=proof, reading=replace(state.reading, round_s=t), antennas=antennas.take(t, item))
+    told += antenna_notices(setup, state, antennas)
     if proof.deaf:
         return state, told
     belief = hear(belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state))
-    return replace(state, belief=belief), told
+    state, wrong = observe_other(setup, replace(state, belief=belief), reads, t)
+    return state, told + wrong
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:
@@ -184,6 +192,8 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
     elif item.port == wiring.ignition:
         motion, changes = observe_input(state.motion, t, ignition=item.on)
         state = replace(state, motion=motion)
+    elif item.port == wiring.radio_off:
+        return replace(state, reading=replace(state.reading, radio_off=item.on)), ()
     else:
         return state, ()
     state, records = _apply(setup, state, t, changes)
@@ -350,6 +360,7 @@ def _forget(setup: Setup, state: State, last: Leg) -> State:
     return replace(
         state,
         itinerary=itinerary,
+        silences=forget_silences(state, last.from_s),
         begin_s=-1.0,
         visited=tuple(sorted(been.union(state.visited))),
         belief=forget(state.belief, before_s=last.from_s, keep=sorted(map(str, aboard)), model=setup.model),

@@ -27,6 +27,7 @@ class Proof(Struct, frozen=True):
     rounds: float = 0.0
     silent: int = 0
     since_s: float = 0.0
+    fixture_s: float | None = None  # when a fixture was last heard, which proves that the reader hears
 
     @property
     def deaf(self) -> bool:
@@ -39,12 +40,22 @@ class Proof(Struct, frozen=True):
     def take(self, t_s: float, *, fixture: bool, anything: bool) -> Proof:
         """One more round, which ended at `t_s`: was a fixture heard in it, was anything?"""
         if not anything:
-            return Proof(self.heard, self.rounds, self.silent + 1, self.since_s if self.silent else t_s)
+            since_s = self.since_s if self.silent else t_s
+            return Proof(self.heard, self.rounds, self.silent + 1, since_s, self.fixture_s)
         keep = 1.0 if self.rounds < REMEMBERED else 0.5
-        return Proof(keep * self.heard + fixture, keep * self.rounds + 1)
+        fixture_s = t_s if fixture else self.fixture_s
+        return Proof(keep * self.heard + fixture, keep * self.rounds + 1, fixture_s=fixture_s)
 
 
 def is_own_fixture(register: Register, vehicle: str, tag_hex: str) -> bool:
     """Is this the tag of a fixture of this vehicle?"""
     listing = register.find(tag_hex)
     return listing is not None and listing.kind == "fixture" and listing.home in {vehicle, None}
+
+
+def fixed_elsewhere(register: Register, vehicle: str, tag_hex: str) -> str | None:
+    """The other vehicle in which this tag is fixed; None for every other tag."""
+    listing = register.find(tag_hex)
+    if listing is None or listing.kind != "fixture" or listing.home in {vehicle, None}:
+        return None
+    return listing.home

@@ -23,6 +23,7 @@ from contextlib import suppress
 from typing import Self
 
 from agent.clock import Clock
+from agent.llrp.interlock import Interlock
 from agent.llrp.rounds import PARKED, ReadingPlan, Tally
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Note, Send
@@ -60,6 +61,7 @@ class Reader:
         transmit_allowed: bool,
         antennas: tuple[int, ...] = (),
         plan: ReadingPlan = PARKED,
+        interlock: Interlock = Interlock(),  # noqa: B008 - frozen
         tag_population: int = 100,
         tls: ssl.SSLContext | None = None,
         rng: random.Random | None = None,
@@ -74,6 +76,7 @@ class Reader:
             transmit_allowed=transmit_allowed,
             antennas=antennas,
             plan=plan,
+            interlock=interlock,
             tag_population=tag_population,
         )
         self.connections = 0
@@ -120,6 +123,10 @@ class Reader:
     def resume(self) -> None:
         """Go on by the plan."""
         self._wish(lambda session, now: session.resume(now))
+
+    def release(self, times_up: int) -> None:
+        """All that was delivered up to the `times_up`-th "up" has been taken: where the interlock waits, go on."""
+        self._wish(lambda session, now: session.release(times_up, now))
 
     def stop(self) -> None:
         """Take leave of the reader, a second at most, and end the thread."""

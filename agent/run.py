@@ -29,6 +29,7 @@ from agent.notify import Notifier
 from agent.privacy import is_working
 from agent.publisher import Publisher
 from agent.reader import Reader
+from agent.reading import interlock_of
 from agent.receiver import Receiver
 from agent.recording import encode_line, lines_of
 from agent.records import Fix, Input, Problem
@@ -120,6 +121,7 @@ def serve(
             clock=clock,
             program=__version__,
             set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
+            release=lambda times_up: reader.release(times_up) if reader is not None else None,
             record=sink,
             notifier=Notifier(),
             rules=time_rules(clock),
@@ -151,6 +153,7 @@ def serve(
                 put=agent.put,
                 antennas=vehicle.reader.antennas,
                 plan=OFF,  # the agent says when to read; nothing transmits before it has looked
+                interlock=interlock_of(vehicle),
                 power_dbm=permission.power_dbm if permission.power_dbm is not None else LEAST_DBM,
                 transmit_allowed=permission.allowed,
                 tls=ssl.create_default_context() if vehicle.reader.tls else None,

@@ -95,6 +95,9 @@ class SiteIndex:
     def __init__(self, sites: Iterable[Site]) -> None:
         self.sites = tuple(sites)
         self.by_id = {site.id: site for site in self.sites}
+        quiet = [site for site in self.sites if site.radio_off]
+        self.radio_off = (self if len(quiet) == len(self.sites) else SiteIndex(quiet)) if quiet else None
+        """Those where radio must be off, by themselves; None where there is none."""
         self._outlines = tuple(_Outline(site) for site in self.sites)
         boxes = np.array([outline.box() for outline in self._outlines]).reshape(-1, 4)
         self._tree = shapely.STRtree(shapely.box(*boxes.T)) if len(boxes) else None

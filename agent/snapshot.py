@@ -10,6 +10,7 @@ from agent.bodies import Aboard, AboardItem, BadgeAboard, LoadedAt, NotRead, Pos
 from agent.itinerary import Leg, Stop
 from agent.motion import State as Doing
 from agent.privacy import is_working
+from agent.silence import is_reading, is_whole, present, words
 from agent.state import Setup, State, trusted_utc
 from agent.tally import CERTAIN, SIGMAS_95
 from agent.units import format_utc
@@ -31,6 +32,7 @@ def aboard(setup: Setup, state: State, *, now_s: float) -> Aboard:
     leg = _leg(state)
     manifest = state.ledger.manifests.get(leg.number) if leg is not None else None
     items, badges, certain = _lines(setup, state, now_s=now_s)
+    silent = not_read(state)
     return Aboard(
         vehicle=vehicle.id,
         at=at,
@@ -42,7 +44,8 @@ def aboard(setup: Setup, state: State, *, now_s: float) -> Aboard:
         certain=certain,
         items=items,
         badges=badges if working else (),
-        not_read=_not_read(setup, state),
+        not_read=silent[0] if silent else None,
+        silences=silent,
     )
 
 
@@ -50,20 +53,11 @@ def _leg(state: State) -> Leg | None:
     return next((s for s in reversed(state.itinerary.segments) if isinstance(s, Leg)), None)
 
 
-def _not_read(setup: Setup, state: State) -> NotRead | None:
-    reading = state.reading
-    since = trusted_utc(state, reading.since_s)
-    if not reading.up:
-        return NotRead(since, "the reader is down")
-    if state.proof.deaf:
-        return NotRead(trusted_utc(state, state.proof.since_s), "nothing is heard, not even the tag fixed in the van")
-    if reading.lost:
-        antennas = ", ".join(map(str, reading.lost))
-        return NotRead(since, f"antenna {antennas} is lost")
-    stop = state.itinerary.current
-    if isinstance(stop, Stop) and stop.place.site is not None and setup.site_of[stop.place.site].radio_off:
-        return NotRead(trusted_utc(state, stop.from_s), "radio is off at this site")
-    return None
+def not_read(state: State) -> tuple[NotRead, ...]:
+    """Every silence that lasts, the one to act upon first."""
+    return tuple(
+        NotRead(trusted_utc(state, each.since_s), words(each), is_whole(each), each.antenna) for each in present(state)
+    )
 
 
 def _lines(
@@ -109,8 +103,7 @@ def _lines(
         )
     items.sort(key=lambda item: (item.state != "aboard", item.name, item.epc))
     badges.sort(key=lambda badge: badge.epc)
-    is_heard = state.reading.up and not state.proof.deaf
-    return tuple(items), tuple(badges), doubt >= CERTAIN and is_heard
+    return tuple(items), tuple(badges), doubt >= CERTAIN and is_reading(state)
 
 
 def _loaded(setup: Setup, state: State) -> dict[str, LoadedAt]:

@@ -7,6 +7,7 @@ checkpoint is the state written down, and the same inputs from the same state gi
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 from msgspec import Struct, field
 
@@ -49,6 +50,39 @@ class Reading(Struct, frozen=True):
     up: bool = False
     since_s: float = 0.0
     lost: tuple[int, ...] = ()
+    round_s: float | None = None  # when the last round ended
+    radio_off: bool | None = None  # the wired input that silences; None while not told
+
+
+Why = Literal[
+    "computer off", "not assessed", "reader down", "radio off input", "radio off site", "doors", "deaf",
+    "antenna lost", "antenna silent", "wrong vehicle",
+]  # fmt: skip
+
+
+class Silence(Struct, frozen=True):
+    """Something was not read from `since_s` to `until_s` (None: still), and why; `by` is the site or the other van."""
+
+    why: Why
+    since_s: float
+    antenna: int | None = None
+    until_s: float | None = None
+    by: str | None = None
+
+
+class Other(Struct, frozen=True):
+    """Tags fixed in other vehicles: in how many of a leg's first rounds on the move, and of as many more, each was.
+
+    `home` is the vehicle whose tag is heard inside since `since_s`; None where none is.
+    """
+
+    leg: int = 0
+    rounds: int = 0
+    first: Mapping[str, int] = {}
+    then: Mapping[str, int] = {}
+    home: str | None = None
+    tag: str | None = None
+    since_s: float = 0.0
 
 
 class Driven(Struct, frozen=True):
@@ -74,6 +108,8 @@ class State(Struct, frozen=True, eq=False):
     reading: Reading = field(default_factory=Reading)
     proof: Proof = field(default_factory=Proof)
     antennas: Antennas = field(default_factory=Antennas)
+    silences: tuple[Silence, ...] = ()
+    other: Other = field(default_factory=Other)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()

@@ -140,7 +140,7 @@ def withdraw_manifest(ledger: Ledger, leg: int, *, issued_s: float) -> tuple[Led
 
 
 def same_manifest(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
-    """True when no line changed: sets, sites, `certain`, times within half a minute, confidences within 0.05.
+    """True when no line changed: sets, sites, `certain`, silences, times within half a minute, confidences within 0.05.
 
     What a plan adds is left out: it hangs on nothing but these, and must not make a revision of its own.
     """
@@ -152,6 +152,18 @@ def same_manifest(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
         and _same_lines(old["items"], new["items"], name="epc")
         and _same_lines(old["badges"], new["badges"], name="epc")
         and _same_lines(old["unlisted"], new["unlisted"], name="tag")
+        and _same_silences(old.get("not_read", ()), new.get("not_read", ()))
+    )
+
+
+def _same_silences(old: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]) -> bool:
+    """Why and from when to when, within half a minute."""
+    return len(old) == len(new) and all(
+        was["why"] == line["why"]
+        and _near(was["since"], line["since"], seconds=SAME_TIME_S)
+        and (was["until"] is None) is (line["until"] is None)
+        and (line["until"] is None or _near(was["until"], line["until"], seconds=SAME_TIME_S))
+        for was, line in zip(old, new, strict=True)
     )
 
 

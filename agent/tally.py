@@ -22,9 +22,11 @@ from agent.custody import ABOARD, Account, Move, find_moves
 from agent.itinerary import Leg, Place, Stop
 from agent.planning import compare_with_plan
 from agent.privacy import WITHHELD, is_working
+from agent.reading import SWEEP_S
 from agent.records import Listing, Record
+from agent.silence import TOLD_S, silences, silent_s, words
 from agent.sites import site_uri
-from agent.state import Setup, State
+from agent.state import Setup, Silence, State
 from agent.statements import Draft, Key, state_events, state_manifest, withdraw_manifest
 from agent.units import format_utc
 from agent.window import lay_window, smooth_window
@@ -36,6 +38,8 @@ CERTAIN_ROUNDS = 15
 # With this share of what may be aboard out of reach of the antennas that are left, nothing is certain: one of two, or
 # two of four. Judgement.
 DEAF = 0.2
+# And at most so much of the sweep may be unread: a dip of the electrics at the start is no doubt. Judgement: a quarter.
+CERTAIN_SILENT_S = 30.0
 # Departures and arrivals are dated back to the first moving or standing fix: a few seconds either way. Judgement.
 DRIVEN_S = 5.0
 SIGMAS_95 = 2.4477  # radius that holds 95 in 100, in standard deviations of each axis (Rayleigh distribution)
@@ -276,24 +280,47 @@ class Tally:
             ],
             "departed": self._end(before, leg.from_s) | {"position": self._position(before, leg.from_s)},
             "arrived": None if leg.to_s is None else self._end(after, leg.to_s),
-            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS and not self._is_deaf(leg),
+            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS and not self._is_unsure(leg),
             "items": lines,
             "unlisted": sorted(unlisted, key=lambda line: str(line["tag"])),
         }
-        return state, body
+        not_read = self._not_read(leg)
+        return state, body | ({"not_read": not_read} if not_read else {})
 
-    def _is_deaf(self, leg: Leg) -> bool:
-        """Was much of what may be aboard out of reach of the antennas that were left, on this leg?"""
-        until = math.inf if leg.to_s is None else leg.to_s
+    def _is_unsure(self, leg: Leg) -> bool:
+        """Whether too much went unread, of the sweep or of what may be aboard, to stand by the whole set."""
+        until_s = min(leg.from_s + SWEEP_S, self.now_s if leg.to_s is None else leg.to_s)
+        silent = silent_s(self._silences(), self.utc(leg.from_s), self.utc(until_s))
         alone = self.setup.model.parameters.antenna_alone_share
-        before = 0.0
-        for at_s, share in self.state.antennas.deaf(alone):
-            if at_s >= until:
-                break
-            if at_s > leg.from_s and before >= DEAF:
-                return True
-            before = share
-        return before >= DEAF
+        deaf = self.state.antennas.most_deaf(alone, leg.from_s, math.inf if leg.to_s is None else leg.to_s)
+        return silent > CERTAIN_SILENT_S or deaf >= DEAF
+
+    def _silences(self) -> list[Silence]:
+        """Every silence with its times in UTC seconds: how long the computer was off, the axis does not know."""
+        return [
+            replace(
+                each,
+                since_s=self.utc(each.since_s),
+                until_s=None if each.until_s is None else self.utc(each.until_s),
+            )
+            for each in silences(self.state)
+        ]
+
+    def _not_read(self, leg: Leg) -> list[dict[str, Any]]:
+        """What was silent on this leg for longer than a minute; `until` null while it lasts."""
+        from_s = self.utc(leg.from_s)
+        to_s = self.utc(self.now_s if leg.to_s is None else leg.to_s)
+        lines = []
+        for each in self._silences():
+            until_s = to_s if each.until_s is None else min(each.until_s, to_s)
+            if until_s - max(each.since_s, from_s) > TOLD_S:
+                line: dict[str, Any] = {
+                    "since": format_utc(each.since_s),
+                    "until": None if each.until_s is None else format_utc(each.until_s),
+                    "why": words(each),
+                }
+                lines.append(line | ({} if each.antenna is None else {"antenna": each.antenna}))
+        return lines
 
     def _loaded(self, state: State, tag: str, leg: Leg) -> dict[str, Any] | None:
         """Where this item was last loaded before a leg; None for what was aboard when the tool first ran."""

@@ -8,6 +8,7 @@ one. Also says whether the reader may transmit (`transmit_allowed`); holding it 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import re
 from collections.abc import Mapping
 from typing import Any, Literal
@@ -46,6 +47,7 @@ class Inputs(Struct, frozen=True):
 
     doors: int | None = None  # on = rear doors open
     ignition: int | None = None  # on = ignition on
+    radio_off: int | None = None  # on = the reader must be silent
 
 
 class RfAssessment(Struct, frozen=True):
@@ -188,7 +190,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         ),
         "home": Key(f"a site id, {_ID.allowed}", _ID.read),
     },
-    "inputs": {"doors": _INPUT, "ignition": _INPUT},
+    "inputs": {"doors": _INPUT, "ignition": _INPUT, "radio_off": _INPUT},
     "rf_assessment": {
         "by": Key("who assessed it", text, required=True),
         "date": Key("a date such as 2026-02-20, without quotation marks", date, required=True),
@@ -301,8 +303,9 @@ def _check_together(values: dict[str, dict[str, Any]], *, file: str, problems: l
         problems.append(Problem(file=file, where=where, what=what, got=shown(got), do=do))
 
     inputs, reader, mqtt = values.get("inputs", {}), values.get("reader", {}), values.get("mqtt", {})
-    if inputs.get("doors") is not None and inputs.get("doors") == inputs.get("ignition"):
-        add("[inputs]", "doors and ignition are the same port", inputs["doors"], "give each its own, or leave one out")
+    for one, other in itertools.combinations(inputs, 2):
+        if inputs[one] == inputs[other]:
+            add("[inputs]", f"{one} and {other} are the same port", inputs[one], "give each its own, or leave one out")
     host = reader.get("host")
     if reader.get("simulated") and host is not None and not _is_this_computer(host):
         # A real reader behind this word would transmit without anybody having assessed it.

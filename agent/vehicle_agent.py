@@ -26,9 +26,9 @@ from agent.pipeline import step
 from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
-from agent.records import Boot, Input, Inventory, Read, Record, Tick
-from agent.snapshot import aboard, position
-from agent.state import State
+from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
+from agent.snapshot import aboard, not_read, position
+from agent.state import State, trusted_utc
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules
 from agent.units import format_utc
@@ -82,6 +82,7 @@ class VehicleAgent:
         clock: PacedClock,
         program: str,
         set_plan: Callable[[ReadingPlan], None] | None = None,
+        release: Callable[[int], None] | None = None,
         record: Callable[[Input], None] | None = None,
         notifier: Notifier | None = None,
         rules: TimeRules = RULES,
@@ -94,6 +95,7 @@ class VehicleAgent:
         self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
         self.setup = in_use.setup()
         self._set_plan, self._record = set_plan, record
+        self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
         self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
         self._shown: Shown | None = None
@@ -202,13 +204,21 @@ class VehicleAgent:
                 self._commit((), item.mono)
         if records:
             self._commit(records, item.mono)
-        if self._set_plan is not None and not isinstance(item, Tick):
+        self._tell_reader(item)
+
+    def _tell_reader(self, item: Input) -> None:
+        """The plan that follows from what was taken; then, when the reader came up, that it may go by it."""
+        if self._set_plan is not None:
             plan = choose_plan(self.setup, self.state, now_s=self.state.axis.last_s)
             if not self._has_round:
                 plan = replace(plan, round_s=FIRST_ROUND_S)
             if plan != self._plan:
                 self._plan = plan
                 self._set_plan(plan)
+        if isinstance(item, ReaderState) and item.state == "up":
+            self._times_up += 1
+            if self._release is not None:
+                self._release(self._times_up)
 
     def _commit(self, records: tuple[Record, ...], mono: float) -> None:
         core, blocks, written = checkpoint.encode(self.state, self._written)
@@ -331,10 +341,8 @@ class VehicleAgent:
     def _status(self, now: float) -> Status:
         state = self.state
         reading = state.reading
-        since = state.axis.moment(state.timeline, reading.since_s) if state.axis.bases else None
-        not_read = None
-        if not reading.up and since is not None and since.trusted:
-            not_read = format_utc(since.utc_s)
+        silent = not_read(state) if state.axis.bases else ()
+        fixture_s = state.proof.fixture_s
         fix = state.motion.last
         last_fix = None
         if fix is not None:
@@ -348,7 +356,14 @@ class VehicleAgent:
             program=self.program,
             since=self.since,
             holding=self.in_use.holding(),
-            reader=ReaderStatus("up" if reading.up else "down", not_read, reading.lost),
+            reader=ReaderStatus(
+                state="up" if reading.up else "down",
+                not_read_since=min((each.since for each in silent if each.whole and each.since), default=None),
+                antennas_lost=reading.lost,
+                not_read=silent,
+                fixture_heard=None if fixture_s is None else trusted_utc(state, fixture_s),
+                fixture_heard_s=None if fixture_s is None else round(max(state.axis.at(now) - fixture_s, 0.0), 1),
+            ),
             gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),
             backlog=self.store.backlog(),
         )

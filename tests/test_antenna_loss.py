@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from agent.antenna_loss import KNOWN, LASTS_S, LATE_S, Antennas
+from agent.antenna_loss import LASTS_S, LATE_S, Antennas
 from agent.presence.contexts import Context
 from agent.presence.model import Model
 from agent.presence.parameters import Parameters
@@ -40,6 +38,8 @@ def test_an_antenna_that_falls_silent_while_the_other_goes_on_is_lost_from_then(
     state = listen(state, 600 + LASTS_S, 700 + LASTS_S, 1)
     assert state.lost == {2}
     assert [(loss.at_s, loss.antenna, loss.lost, loss.told) for loss in state.losses] == [(600.0, 2, True, False)]
+    assert state.unnoticed() == state.losses
+    assert not state.say(2000.0, 2, lost=False).unnoticed()
 
 
 def test_it_is_back_with_the_first_read_on_it() -> None:
@@ -81,8 +81,10 @@ def test_what_is_out_of_reach_is_an_equal_part_of_what_one_antenna_alone_hears()
     """One of two antennas lost, half of whose part it alone hears: a quarter; none before and after."""
     state = listen(Antennas(), 0, 600, 1, 2).say(600.0, 1, lost=True).say(900.0, 1, lost=False)
     assert state.deaf(0.5) == ((600.0, 0.25), (900.0, 0.0))
-    assert state.forget(700.0).deaf(0.5) == ((-math.inf, 0.25), (900.0, 0.0))
-    assert KNOWN > 0
+    assert state.forget(700.0) == state
+    assert state.forget(1000.0).deaf(0.5) == ()
+    spans = ((0, 600), (650, 700), (500, 2000), (950, 2000))
+    assert [state.most_deaf(0.5, *span) for span in spans] == [0, 0.25, 0.25, 0]
 
 
 def test_a_silence_that_begins_with_the_loss_of_an_antenna_is_weaker_evidence_of_an_unloading() -> None:

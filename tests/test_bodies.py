@@ -34,7 +34,8 @@ ABOARD: dict[str, Any] = {
         }
     ],
     "badges": [{"epc": "urn:epc:id:gsrnp:9521141.1234567890", "name": "I. Varga", "p": 0.99}],
-    "not_read": {"since": "2026-03-02T07:00:30.000Z", "why": "radio off at this site"},
+    "not_read": {"since": "2026-03-02T07:00:30.000Z", "why": "radio off at this site", "whole": True, "antenna": None},
+    "silences": [{"since": "2026-03-02T07:00:30.000Z", "why": "antenna 2 is lost", "whole": False, "antenna": 2}],
 }
 STATUS: dict[str, Any] = {
     "v": 1,
@@ -50,7 +51,14 @@ STATUS: dict[str, Any] = {
         "settings": {"version": None},
         "refused": [{"what": "plan", "version": 3, "reasons": ["plan version 3, line 4: no such site"]}],
     },
-    "reader": {"state": "up", "not_read_since": None, "antennas_lost": [2]},
+    "reader": {
+        "state": "up",
+        "not_read_since": None,
+        "antennas_lost": [2],
+        "not_read": [{"since": None, "why": "antenna 2 is lost", "whole": False, "antenna": 2}],
+        "fixture_heard": "2026-03-02T07:00:18.000Z",
+        "fixture_heard_s": 12.0,
+    },
     "gps": {"state": "no fix", "last_fix": None},
     "backlog": 12,
 }

@@ -17,6 +17,7 @@ import pytest
 import agent.reader
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, encode
+from agent.llrp.interlock import Interlock
 from agent.llrp.params import UTCTimestamp
 from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan
 from agent.llrp.told import ConnectionAttemptEvent, ReaderEventNotificationData
@@ -164,6 +165,31 @@ def test_never_starts_without_permission(bench: Callable[..., Bench]) -> None:
     assert on.simulated.rounds == 0
     assert on.room.asked == []
     assert on.got.of(Inventory) == []
+
+
+def test_nothing_transmits_before_the_release_nor_with_the_silencing_input_on(bench: Callable[..., Bench]) -> None:
+    """After each connect the carrier waits for the release of that connection; the wired silence ends it at once."""
+    on = bench(plan=PARKED, interlock=Interlock(waits=True, silent_unless_off=(3,)))
+    on.state("up")
+    asked_until = on.clock.mono() + 10.0
+    until(lambda: on.reader.polled_at > asked_until, "10 s of the clock")
+    assert on.simulated.rounds == 0
+    on.reader.release(1)
+    on.rounds(1)
+    on.simulated.set_input(3, on=True)
+    until(lambda: not on.simulated.is_transmitting, "the silence")
+    on.simulated.power_off()
+    on.state("down")
+    on.simulated.set_input(3, on=False)
+    heard = on.simulated.rounds
+    on.simulated.power_on()
+    on.state("up", 2)
+    on.reader.release(1)
+    asked_until = on.clock.mono() + 10.0
+    until(lambda: on.reader.polled_at > asked_until, "10 s more")
+    assert on.simulated.rounds == heard
+    on.reader.release(2)
+    on.rounds(1)
 
 
 def test_taken_reader_is_tried_again(bench: Callable[..., Bench]) -> None:

@@ -108,6 +108,10 @@ FAULTS = {
     "misspelt section": (VAN + "[reedr]", "[reedr]: unknown section; write reader if that is meant"),
     "unknown section": (VAN + "[zzz]", "[zzz]: unknown section; leave it out; known are vehicle, inputs"),
     "one port twice": (VAN + "[inputs]\ndoors = 1\nignition = 1", "doors and ignition are the same port (got 1)"),
+    "the silence on the doors' port": (
+        VAN + "[inputs]\ndoors = 1\nradio_off = 1",
+        "doors and radio_off are the same port (got 1)",
+    ),
     "port 0": (VAN + "[inputs]\ndoors = 0", "[inputs] doors (got 0); give a reader input port"),
     "port true": (VAN + "[inputs]\ndoors = true", "[inputs] doors (got true)"),
     "date in quotes": (VAN + ASSESSED.replace("2026-02-20", '"2026-02-20"'), "without quotation marks"),

@@ -24,6 +24,7 @@ from agent.dispatch.views import (
     NoticeView,
     RefusedView,
     RevisionView,
+    SilenceView,
     UnlistedView,
     VisitView,
 )
@@ -69,6 +70,12 @@ class _Unlisted(Struct, frozen=True):
     confidence: float | None = None
 
 
+class _Silence(Struct, frozen=True):
+    why: str
+    since: str | None = None
+    until: str | None = None
+
+
 class _Manifest(Struct, frozen=True):
     departed: _Moment
     arrived: _Moment | None = None
@@ -83,6 +90,7 @@ class _Manifest(Struct, frozen=True):
     over: tuple[dict[str, Any], ...] = ()
     substituted: tuple[dict[str, Any], ...] = ()
     not_checked: tuple[dict[str, Any], ...] = ()
+    not_read: tuple[_Silence, ...] = ()
 
 
 def manifest_view(revisions: Sequence[sa.Row[Any]], places: Places, names: Names) -> ManifestView:
@@ -112,6 +120,9 @@ def manifest_view(revisions: Sequence[sa.Row[Any]], places: Places, names: Names
         over=tuple(_planned(each, names) for each in document.over),
         substituted=tuple(_substituted(each, names) for each in document.substituted),
         not_checked=tuple(_not_checked(each, names) for each in document.not_checked),
+        not_read=tuple(
+            SilenceView(each.why, seconds_of(each.since), seconds_of(each.until)) for each in document.not_read
+        ),
         revisions=tuple(_revision(row) for row in revisions),
         problem=problem,
     )
@@ -209,6 +220,7 @@ def computer_view(status: Status) -> ComputerView:
         boot=status.boot,
         started_s=seconds_of(status.since),
         reader=None if reader is None else reader.state,
+        fixture_s=None if reader is None else seconds_of(reader.fixture_heard),
         receiver=None if gps is None else _RECEIVER[gps.state],
         last_fix_s=None if gps is None else seconds_of(gps.last_fix),
         backlog=status.backlog,

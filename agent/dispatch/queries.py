@@ -262,18 +262,17 @@ def _is_aboard(p: float, state: str) -> bool:
 
 
 def _not_read(cargo: Aboard | None, status: Status | None) -> tuple[NotReadView, ...]:
-    found: list[NotReadView] = []
-    if cargo is not None and cargo.not_read is not None:
-        found.append(NotReadView(cargo.not_read.why, seconds_of(cargo.not_read.since)))
+    told = () if cargo is None else cargo.silences or ((cargo.not_read,) if cargo.not_read is not None else ())
+    found = [NotReadView(each.why, seconds_of(each.since), each.whole) for each in told]
     reader = None if status is None else status.reader
-    if reader is not None and reader.state == "down" and not found:
-        found.append(NotReadView("the reader is down", seconds_of(reader.not_read_since)))
+    if reader is not None and reader.state == "down" and not any(each.whole for each in found):
+        found.insert(0, NotReadView("the reader is down", seconds_of(reader.not_read_since)))
     if status is not None and status.gps is not None and status.gps.state != "ok":
-        told = {"no fix": "places: the receiver has no fix", "silent": "places: the receiver is silent"}
-        found.append(NotReadView(told[status.gps.state], seconds_of(status.gps.last_fix)))
-    if reader is not None and reader.antennas_lost:
+        gps = {"no fix": "places: the receiver has no fix", "silent": "places: the receiver is silent"}
+        found.append(NotReadView(gps[status.gps.state], seconds_of(status.gps.last_fix), whole=False))
+    if reader is not None and reader.antennas_lost and not any(each.antenna is not None for each in told):
         lost = ", ".join(map(str, reader.antennas_lost))
-        found.append(NotReadView(f"antenna {lost} is lost"))
+        found.append(NotReadView(f"antenna {lost} is lost", whole=False))
     return tuple(found)
 
 

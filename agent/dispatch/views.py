@@ -48,10 +48,19 @@ class PositionView(Struct, frozen=True):
 
 
 class NotReadView(Struct, frozen=True):
-    """What is not being read, and since when."""
+    """What is not being read, and since when; `whole` where it is nothing at all."""
 
     why: str
     since_s: float | None = None
+    whole: bool = True
+
+
+class SilenceView(Struct, frozen=True):
+    """What was not read on a leg, from when to when; `until_s` null where it was still so."""
+
+    why: str
+    since_s: float | None
+    until_s: float | None
 
 
 class VanLine(Struct, frozen=True, kw_only=True):
@@ -139,6 +148,7 @@ class ManifestView(Struct, frozen=True, kw_only=True):
     over: tuple[str, ...]
     substituted: tuple[str, ...]
     not_checked: tuple[str, ...]
+    not_read: tuple[SilenceView, ...]
     revisions: tuple[RevisionView, ...]
     problem: str | None = None
 
@@ -215,6 +225,7 @@ class ComputerView(Struct, frozen=True, kw_only=True):
     boot: int | None
     started_s: float | None
     reader: str | None
+    fixture_s: float | None  # when the tag fixed in the van was last heard, which proves that the reader hears
     receiver: str | None
     last_fix_s: float | None
     backlog: int | None

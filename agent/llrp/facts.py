@@ -28,6 +28,15 @@ class ReaderFacts:
         self._asked_antennas = asked_antennas
         self._power_dbm = power_dbm
         self._levels: dict[int, bool] = {}
+        self._told_now: set[int] = set()
+
+    def begin_connection(self) -> None:
+        """Nothing was told in this connection yet: what an input was before may have changed meanwhile."""
+        self._told_now.clear()
+
+    def level(self, port: int) -> bool | None:
+        """An input's level; None while it was not told in this connection."""
+        return self._levels.get(port) if port in self._told_now else None
 
     def learn(self, capabilities: GetReaderCapabilitiesResponse) -> None:
         """Take what the reader can do. Raises LlrpError where it cannot do what was asked for."""
@@ -58,6 +67,7 @@ class ReaderFacts:
         return self._antenna(event.antenna_id, connected=connected, now=now)
 
     def _input(self, port: int, *, on: bool, now: float) -> Iterator[PortInput]:
+        self._told_now.add(port)
         if self._levels.get(port) is not on:
             self._levels[port] = on
             yield PortInput(now, port, on)

@@ -10,8 +10,9 @@ again later. The session lives over many connections: it keeps the reading plan,
 the counts. `now` is seconds on this boot's monotonic clock.
 
 It never transmits, that is, never sends START_ROSPEC, unless it was made with `transmit_allowed`; the ROSpec it gives
-the reader has no other start trigger, and ends by itself. The states are a table (`states.py`); what has no place in
-it is the peer's mistake, and the connection is dropped.
+the reader has no other start trigger, and ends by itself. Where its interlock says so it waits after each connect for
+`release`, and is silent while an input of the reader's says so, whatever the plan. The states are a table
+(`states.py`); what has no place in it is the peer's mistake, and the connection is dropped.
 """
 
 from __future__ import annotations
@@ -22,17 +23,13 @@ from agent.errors import LlrpError
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, Malformed, encode
 from agent.llrp.facts import ReaderFacts, complaints, status_text
-from agent.llrp.reports import Reports
+from agent.llrp.interlock import Interlock
+from agent.llrp.listening import Listening
 from agent.llrp.requests import Wishes, request_for
-from agent.llrp.rospec import CONTENT, ROSPEC_ID
+from agent.llrp.rospec import ROSPEC_ID
 from agent.llrp.rounds import OFF, PARKED, ReadingPlan, Round, Tally, Timetable
 from agent.llrp.states import ANSWERS, TRANSITIONS, Action, Deliver, Drop, Event, Note, Send, State
-from agent.llrp.tables import (
-    ConnectionAttemptStatusType,
-    ROSpecEventType,
-    StatusCode,
-    name_of,
-)
+from agent.llrp.tables import ConnectionAttemptStatusType, StatusCode, name_of
 from agent.llrp.told import ReaderEventNotificationData
 from agent.records import ReaderState
 
@@ -56,16 +53,20 @@ class Session:
         transmit_allowed: bool,
         antennas: tuple[int, ...] = (),
         plan: ReadingPlan = PARKED,
+        interlock: Interlock = Interlock(),  # noqa: B008 - frozen
         tag_population: int = 100,
         keepalive_s: float = KEEPALIVE_S,
     ) -> None:
         self.state = State.DOWN
-        self.tally = Tally()
         self.messages = 0
         self.malformed = 0
         self.facts = ReaderFacts(asked_antennas=antennas, power_dbm=power_dbm)
         self._wishes = Wishes(power_dbm, transmit_allowed, tag_population, keepalive_s)
         self._timetable = Timetable(plan)
+        self._listening = Listening()
+        self._interlock = interlock
+        self._released_up = 0
+        self._times_up = 0
         self._paused = False
         self._is_up = False
         self._message_id = 0
@@ -74,8 +75,9 @@ class Session:
     def _begin(self, now: float) -> None:
         """What belongs to one connection."""
         self._stream = LlrpStream()
-        self._reports = Reports(CONTENT)
-        self._round: Round | None = None
+        self._listening.begin_stream()
+        self._listening.round = None
+        self.facts.begin_connection()
         self._actions: list[Action] = []
         self._heard_at = now
         self._asked_at: float | None = None
@@ -83,6 +85,11 @@ class Session:
         self._spec_s = 0.0
 
     # --- what the transport calls ---
+
+    @property
+    def tally(self) -> Tally:
+        """What became of the tag reports, over all connections."""
+        return self._listening.tally
 
     @property
     def is_up(self) -> bool:
@@ -154,19 +161,27 @@ class Session:
         self._paused = False
         return self.tick(now, spare=True)
 
+    def release(self, times_up: int, now: float) -> list[Action]:
+        """Whoever says when to read has taken all that was told up to the reader's `times_up`-th coming up.
+
+        A release that speaks of an earlier connection than this one changes nothing: this one's inputs may be others.
+        """
+        self._released_up = times_up
+        return self.tick(now, spare=True)
+
     def close(self, now: float) -> list[Action]:
         """Take leave: stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
         if self.state in (State.DOWN, State.CLOSING):
             return self._take()
         if self.state in (State.STARTING, State.RUNNING):
             self._send(m.StopROSpec(ROSPEC_ID, message_id=self._next_id()))
-        self._let_go()
+        self._listening.let_go()
         self._enter(State.CLOSING, now)
         return self._take()
 
     def lost(self, now: float) -> list[Action]:
         """The transport is gone, by whichever side."""
-        self._let_go()
+        self._listening.let_go()
         self.state = State.DOWN
         if self._is_up:
             self._is_up = False
@@ -182,12 +197,12 @@ class Session:
         """When we have to act by ourselves in this state."""
         if self.state is State.READY and self._may_transmit():
             return self._timetable.next_at
-        if self._round is None:
+        if self._listening.round is None:
             return math.inf
         if self.state is State.RUNNING:
-            return self._round.started_at + self._round.seconds + OVERDUE_S
+            return self._listening.round.started_at + self._listening.round.seconds + OVERDUE_S
         if self.state is State.SETTLING:
-            return self._settle_at + (LATE_S if self._round.is_over else OVERDUE_S)
+            return self._settle_at + (LATE_S if self._listening.round.is_over else OVERDUE_S)
         return math.inf
 
     def _check_peer(self, now: float) -> None:
@@ -197,7 +212,7 @@ class Session:
             raise LlrpError(f"no {answer} within {ANSWER_S:g} s")
         if silent_s >= MISSED_KEEPALIVES * self._wishes.keepalive_s:
             raise LlrpError(f"nothing heard for {silent_s:.1f} s, that is {MISSED_KEEPALIVES} keepalives")
-        if self._round is not None and now >= self._own_time():
+        if self._listening.round is not None and now >= self._own_time():
             if self.state is State.RUNNING:
                 self._actions.append(Note("the round did not end by itself and is stopped"))
                 self._move(Event.STOP, now)
@@ -205,11 +220,15 @@ class Session:
                 self._settled(now)  # we were never told that the ROSpec is over
 
     def _may_transmit(self) -> bool:
-        return self._wishes.transmit_allowed and not self._paused and self.plan.burst_rounds != OFF.burst_rounds
+        if self._interlock.waits and self._released_up != self._times_up:
+            return False
+        if self._paused or self._interlock.silences(self.facts.level):
+            return False
+        return self._wishes.transmit_allowed and self.plan.burst_rounds != OFF.burst_rounds
 
     def _go_on(self, now: float) -> None:
         """What follows from where we stand, until nothing does."""
-        under_way = self._round
+        under_way = self._listening.round
         if under_way is not None and self.state is State.RUNNING:
             if under_way.is_ending:
                 self._move(Event.ROUND_OVER, now)
@@ -236,17 +255,16 @@ class Session:
         if state in (State.ADDING, State.READDING):
             self._spec_s = self.plan.round_s
         elif state in (State.ENABLING, State.REENABLING):
-            self._reports = Reports(CONTENT)  # another ROSpec, another report stream
+            self._listening.begin_stream()
         elif state is State.ANTENNAS and self.facts.holds_reports:
             self._send(m.EnableEventsAndReports(message_id=self._next_id()))
         elif state is State.READY and not self._is_up:
-            self._is_up = True
-            self._actions.append(Deliver(ReaderState(now, "up")))
+            self._come_up(now)
         elif state is State.STARTING:
             listening = tuple(a for a in self.facts.antennas if a not in self.facts.antennas_lost)
-            self._round = Round(started_at=now, seconds=self._spec_s, antennas=listening)
-        elif state is State.STOPPING and self._round is not None:
-            self._round.stopped_at = now
+            self._listening.start(now, seconds=self._spec_s, antennas=listening)
+        elif state is State.STOPPING and self._listening.round is not None:
+            self._listening.round.stopped_at = now
         elif state is State.SETTLING:
             self._settle_at = now
         if state in ANSWERS:
@@ -258,12 +276,13 @@ class Session:
             if request is not None:
                 self._send(request)
 
-    def _let_go(self) -> None:
-        """Forget a round that cannot be told: its reads have not all come, or nobody knows when it ended."""
-        if self._round is not None:
-            self.tally.used -= self._round.used
-            self.tally.bad("round cut off", self._round.used)
-        self._round = None
+    def _come_up(self, now: float) -> None:
+        """The reader is set up, and has told its inputs."""
+        self._is_up = True
+        self._times_up += 1
+        self._actions.append(Deliver(ReaderState(now, "up")))
+        untold = [port for port in self._interlock.not_off(self.facts.level) if self.facts.level(port) is None]
+        self._actions.extend(Note(f"input {port} must be off to read and is not told; silent") for port in untold)
 
     def _settle(self, under_way: Round, now: float) -> None:
         """The ROSpec is over; a report may still come, but not for long."""
@@ -271,13 +290,10 @@ class Session:
             self._settled(now)
 
     def _settled(self, now: float) -> None:
-        """The round is over and told; one that no antenna took part in says nothing and is not delivered."""
-        if self._round is not None:
-            listened = tuple(a for a in self._round.antennas if a not in self.facts.antennas_lost)
-            inventory = self._round.inventory(now, listened)
-            if listened or inventory.reads:
-                self._actions.append(Deliver(inventory))
-        self._round = None
+        """The round is over and told."""
+        inventory = self._listening.end(now, antennas_lost=self.facts.antennas_lost)
+        if inventory is not None:
+            self._actions.append(Deliver(inventory))
         self._timetable.round_ended(now)
         self._move(Event.SETTLED, now)
 
@@ -285,7 +301,7 @@ class Session:
 
     def _hear(self, message: m.Message | Malformed, now: float) -> None:
         if isinstance(message, m.ROAccessReport):
-            self._hear_report(message, now)
+            self._listening.hear_report(message, now)
         elif isinstance(message, m.Keepalive):
             self._send(m.KeepaliveAck(message_id=message.message_id))
         elif isinstance(message, m.ReaderEventNotification):
@@ -321,18 +337,6 @@ class Session:
             self._actions.extend(Deliver(record) for record in self.facts.told_config(message, now))
         self._move(Event.ANSWERED, now)
 
-    def _hear_report(self, report: m.ROAccessReport, now: float) -> None:
-        sightings = self._reports.sightings(report)
-        self.tally.received += len(report.tag_report_data)
-        for cause, count in self._reports.malformed.items():
-            self.tally.bad(cause, count)
-        self._reports.malformed.clear()
-        if self._round is None:
-            # Held from before this connection, or after its round was closed: nothing says when it was heard.
-            self.tally.bad("out of a round", len(sightings))
-        else:
-            self._round.add(sightings, now, self.tally)
-
     def _hear_event(self, data: ReaderEventNotificationData, now: float) -> None:
         if data.connection_attempt_event is not None:
             self._hear_attempt(data.connection_attempt_event.status, now)
@@ -340,19 +344,10 @@ class Session:
             self._actions.extend(Deliver(record) for record in self.facts.told_input(data.gpi_event, now))
         if data.antenna_event is not None:
             self._actions.extend(Deliver(record) for record in self.facts.told_antenna(data.antenna_event, now))
-        self._hear_progress(data)
+        self._listening.hear_progress(data)
         self._actions.extend(Note(text) for text in complaints(data))
         if data.connection_close_event is not None:
             raise LlrpError("the reader closes the connection")
-
-    def _hear_progress(self, data: ReaderEventNotificationData) -> None:
-        """The end of the AISpec, then of the ROSpec that it is alone in, is the end of the round."""
-        spec, whole = data.aispec_event, data.rospec_event
-        if self._round is not None:
-            if spec is not None and spec.rospec_id == ROSPEC_ID:
-                self._round.is_ending = True
-            if whole is not None and whole.rospec_id == ROSPEC_ID and whole.event_type == ROSpecEventType.End_Of_ROSpec:
-                self._round.is_ending = self._round.is_over = True
 
     def _hear_attempt(self, status: int, now: float) -> None:
         if status == ConnectionAttemptStatusType.Another_Connection_Attempted:
