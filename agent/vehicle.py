@@ -8,6 +8,7 @@ one. Also says whether the reader may transmit (`transmit_allowed`); holding it 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import re
 from collections.abc import Mapping
 from typing import Any, Literal
@@ -35,7 +36,9 @@ from agent.keys import (
     unknown,
     whole,
 )
+from agent.readingplan import ReadingSettings
 from agent.records import Problem
+from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, Signal, reading_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -46,6 +49,7 @@ class Inputs(Struct, frozen=True):
 
     doors: int | None = None  # on = rear doors open
     ignition: int | None = None  # on = ignition on
+    low_voltage: int | None = None  # on = the battery's voltage is low
 
 
 class RfAssessment(Struct, frozen=True):
@@ -130,6 +134,8 @@ class Vehicle(Struct, frozen=True):
     store: StoreSettings = StoreSettings()
     presence: Mapping[str, float] = field(default_factory=dict)
     privacy: Privacy = Privacy()
+    reading: ReadingSettings = ReadingSettings()
+    signal: Signal = Signal()
 
 
 class Permission(Struct, frozen=True):
@@ -188,7 +194,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         ),
         "home": Key(f"a site id, {_ID.allowed}", _ID.read),
     },
-    "inputs": {"doors": _INPUT, "ignition": _INPUT},
+    "inputs": {"doors": _INPUT, "ignition": _INPUT, "low_voltage": _INPUT},
     "rf_assessment": {
         "by": Key("who assessed it", text, required=True),
         "date": Key("a date such as 2026-02-20, without quotation marks", date, required=True),
@@ -226,6 +232,8 @@ SECTIONS: dict[str, dict[str, Key]] = {
         ),
         "keep_reads_days": _DAYS_KEPT,
     },
+    "reading": READING_KEYS,
+    "signal": SIGNAL_KEYS,
 }
 _HOURS = {
     "days": Key('days such as ["mon", "tue", "wed", "thu", "fri"]', _days, required=True),
@@ -252,6 +260,7 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         problems.append(Problem(file=file, where="[vehicle]", what="missing section", got="", do=do))
     _check_hours(values.get("privacy", {}), file=file, problems=problems)
     _check_together(values, file=file, problems=problems)
+    reading = reading_of(values.get("reading", {}), file=file, problems=problems)
     if problems:
         raise ConfigError(problems)
     mqtt = values.get("mqtt", {})
@@ -267,6 +276,8 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         store=StoreSettings(**values.get("store", {})),
         presence=values.get("presence", {}),
         privacy=Privacy(**values.get("privacy", {})),
+        reading=reading,
+        signal=Signal(**values.get("signal", {})),
     )
 
 
@@ -301,8 +312,10 @@ def _check_together(values: dict[str, dict[str, Any]], *, file: str, problems: l
         problems.append(Problem(file=file, where=where, what=what, got=shown(got), do=do))
 
     inputs, reader, mqtt = values.get("inputs", {}), values.get("reader", {}), values.get("mqtt", {})
-    if inputs.get("doors") is not None and inputs.get("doors") == inputs.get("ignition"):
-        add("[inputs]", "doors and ignition are the same port", inputs["doors"], "give each its own, or leave one out")
+    for one, other in itertools.combinations(inputs, 2):
+        if inputs[one] == inputs[other]:
+            what, do = f"{one} and {other} are the same port", "give each its own, or leave one out"
+            add("[inputs]", what, inputs[one], do)
     host = reader.get("host")
     if reader.get("simulated") and host is not None and not _is_this_computer(host):
         # A real reader behind this word would transmit without anybody having assessed it.
