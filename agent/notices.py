@@ -46,6 +46,21 @@ def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record
     return _notice(setup, "deaf", trusted_utc(state, proof.since_s), text)
 
 
+def asleep_notice(setup: Setup, state: State) -> Record:
+    """The reader sleeps to spare the battery, since when `state.battery` says."""
+    why = {"hours": "the van is parked for long", "voltage": "its voltage is low"}[state.battery.cause or "hours"]
+    at = trusted_utc(state, state.battery.asleep_since_s or 0.0)
+    text = f"The reader sleeps to spare the battery, for {why}: not watched from here on, until a door or the ignition."
+    return _notice(setup, "asleep", at, text)
+
+
+def awake_notice(setup: Setup, state: State, t_s: float) -> Record:
+    """The reader wakes at `t_s`; `state` is as it slept."""
+    since = trusted_utc(state, state.battery.asleep_since_s or 0.0)
+    text = "The reader is awake again; " + ("it slept." if since is None else f"not watched since {since}.")
+    return _notice(setup, "awake", trusted_utc(state, t_s), text, since=since)
+
+
 def time_notice(setup: Setup, event: TimeEvent) -> Record:
     """What the timeline has to say."""
     return _notice(setup, event.code, None if event.utc_s is None else format_utc(event.utc_s), event.text)

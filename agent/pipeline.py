@@ -10,6 +10,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from agent.asleep import hear_motion, hear_port, let_sleep
 from agent.gps import Unusable, parse_tpv
 from agent.itinerary import (
     Itinerary,
@@ -178,6 +179,7 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
 
 def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State, tuple[Record, ...]]:
     wiring = setup.vehicle.inputs
+    state, woken = hear_port(setup, state, t, port=item.port, on=item.on)
     if item.port == wiring.doors:
         motion, changes = observe_input(state.motion, t, doors=item.on)
         state = replace(state, motion=motion, doors=(*state.doors, (t, item.on)))
@@ -185,7 +187,7 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
         motion, changes = observe_input(state.motion, t, ignition=item.on)
         state = replace(state, motion=motion)
     else:
-        return state, ()
+        return state, woken
     state, records = _apply(setup, state, t, changes)
     closing = not item.on and isinstance(state.itinerary.current, Stop)
     if closing:
@@ -193,7 +195,7 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
         # trip is over and power may go at any moment: there it is sooner.
         soon = t + (HOME_SETTLE_S if is_trip_over(setup, state) else FIRST_S)
         state = replace(state, settle_s=soon if state.settle_s is None else min(state.settle_s, soon))
-    return state, records
+    return state, woken + records
 
 
 def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[State, tuple[Record, ...]]:
@@ -219,6 +221,8 @@ def _apply(
 ) -> tuple[State, tuple[Record, ...]]:
     records: tuple[Record, ...] = ()
     for change in changes:
+        state, woken = hear_motion(setup, state, t, is_moving=change.state is Doing.MOVING)
+        records += woken
         before = state.itinerary
         home = setup.vehicle.home
         anchor = _anchor_of(before)
@@ -282,7 +286,7 @@ def _look_around(setup: Setup, state: State) -> State:
 
 
 def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
-    records: tuple[Record, ...] = ()
+    state, records = let_sleep(setup, state, t)
     if state.due_s is not None and t >= state.due_s:
         at = max(state.due_s, state.axis.last_s)
         leg = state.itinerary.current

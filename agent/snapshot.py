@@ -55,6 +55,8 @@ def _not_read(setup: Setup, state: State) -> NotRead | None:
     since = trusted_utc(state, reading.since_s)
     if not reading.up:
         return NotRead(since, "the reader is down")
+    if state.battery.asleep_since_s is not None:
+        return NotRead(trusted_utc(state, state.battery.asleep_since_s), "asleep, to spare the battery")
     if state.proof.deaf:
         return NotRead(trusted_utc(state, state.proof.since_s), "nothing is heard, not even the tag fixed in the van")
     if reading.lost:
@@ -109,7 +111,7 @@ def _lines(
         )
     items.sort(key=lambda item: (item.state != "aboard", item.name, item.epc))
     badges.sort(key=lambda badge: badge.epc)
-    is_heard = state.reading.up and not state.proof.deaf
+    is_heard = state.reading.up and not state.proof.deaf and not state.battery.is_asleep
     return tuple(items), tuple(badges), doubt >= CERTAIN and is_heard
 
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from msgspec import Struct, field
 
 from agent.axis import Axis
+from agent.battery import Guard
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
@@ -72,6 +73,7 @@ class State(Struct, frozen=True, eq=False):
     ledger: Ledger = field(default_factory=Ledger)
     reading: Reading = field(default_factory=Reading)
     proof: Proof = field(default_factory=Proof)
+    battery: Guard = field(default_factory=Guard)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()

@@ -28,7 +28,7 @@ from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, Record, Tick
 from agent.snapshot import aboard, position
-from agent.state import State
+from agent.state import State, trusted_utc
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules
 from agent.units import format_utc
@@ -331,10 +331,11 @@ class VehicleAgent:
     def _status(self, now: float) -> Status:
         state = self.state
         reading = state.reading
-        since = state.axis.moment(state.timeline, reading.since_s) if state.axis.bases else None
         not_read = None
-        if not reading.up and since is not None and since.trusted:
-            not_read = format_utc(since.utc_s)
+        if state.axis.bases and not reading.up:
+            not_read = trusted_utc(state, reading.since_s)
+        elif state.axis.bases and state.battery.asleep_since_s is not None:
+            not_read = trusted_utc(state, state.battery.asleep_since_s)
         fix = state.motion.last
         last_fix = None
         if fix is not None:

@@ -62,6 +62,7 @@ FLOORS: dict[str, int] = {
     "agent.timeline": 1,
     "agent.vehicle": 1,
     "agent.vehicle_sections": 1,
+    "agent.asleep": 2,
     "agent.checkpoint": 2,
     "agent.circumstances": 2,
     "agent.hindsight": 2,

@@ -121,7 +121,7 @@ def test_a_core_from_before_a_key_was_added_still_reads(scene: Scene) -> None:
     """A key that a later version added takes its default: an upgrade goes on where the old version stood."""
     state, _ = through(scene.inputs[:600])
     document = raw(state)
-    for key in ("driven", "trusted_s", "plan_of", "filled", "left"):
+    for key in ("driven", "trusted_s", "plan_of", "filled", "left", "battery"):
         document["state"].pop(key, None)
     document["state"]["key-of-a-later-version"] = [1, 2]
     again, _ = decode(zlib.compress(msgspec.msgpack.encode(document)), ())
