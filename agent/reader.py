@@ -23,6 +23,7 @@ from contextlib import suppress
 from typing import Self
 
 from agent.clock import Clock
+from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import PARKED, ReadingPlan, Tally
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Note, Send
@@ -120,6 +121,10 @@ class Reader:
     def resume(self) -> None:
         """Go on by the plan."""
         self._wish(lambda session, now: session.resume(now))
+
+    def set_output(self, port: int, rhythm: Rhythm) -> None:
+        """Drive one of the reader's outputs by this rhythm from now on, also over reconnects."""
+        self._wish(lambda session, now: session.set_output(port, rhythm, now))
 
     def stop(self) -> None:
         """Take leave of the reader, a second at most, and end the thread."""

@@ -22,6 +22,7 @@ from agent.errors import LlrpError
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, Malformed, encode
 from agent.llrp.facts import ReaderFacts, complaints, status_text
+from agent.llrp.outputs import Outputs, Rhythm
 from agent.llrp.reports import Reports
 from agent.llrp.requests import Wishes, request_for
 from agent.llrp.rospec import CONTENT, ROSPEC_ID
@@ -66,6 +67,7 @@ class Session:
         self.facts = ReaderFacts(asked_antennas=antennas, power_dbm=power_dbm)
         self._wishes = Wishes(power_dbm, transmit_allowed, tag_population, keepalive_s)
         self._timetable = Timetable(plan)
+        self._outputs = Outputs()
         self._paused = False
         self._is_up = False
         self._message_id = 0
@@ -75,6 +77,7 @@ class Session:
         """What belongs to one connection."""
         self._stream = LlrpStream()
         self._reports = Reports(CONTENT)
+        self._outputs.begin()
         self._round: Round | None = None
         self._actions: list[Action] = []
         self._heard_at = now
@@ -104,7 +107,8 @@ class Session:
         """When `tick` has something to do at the latest, on the monotonic clock; infinite while down."""
         if self.is_down:
             return math.inf
-        return min(self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s, self._answer_by(), self._own_time())
+        silence_by = self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s
+        return min(silence_by, self._answer_by(), self._own_time(), self._outputs.deadline)
 
     def start(self, now: float) -> list[Action]:
         """The transport is connected."""
@@ -154,10 +158,17 @@ class Session:
         self._paused = False
         return self.tick(now, spare=True)
 
+    def set_output(self, port: int, rhythm: Rhythm, now: float) -> list[Action]:
+        """Drive an output by this rhythm from now on, also over connections."""
+        self._outputs.wish(port, rhythm, now)
+        return self.tick(now, spare=True)
+
     def close(self, now: float) -> list[Action]:
-        """Take leave: stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
+        """Take leave: outputs off, stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
         if self.state in (State.DOWN, State.CLOSING):
             return self._take()
+        if self._is_up:
+            self._actions += self._outputs.darken(now)
         if self.state in (State.STARTING, State.RUNNING):
             self._send(m.StopROSpec(ROSPEC_ID, message_id=self._next_id()))
         self._let_go()
@@ -220,6 +231,8 @@ class Session:
             self._settle(under_way, now)
         if self.state is State.READY and self._may_transmit() and now >= self._timetable.next_at:
             self._move(Event.ROUND_DUE if self._spec_s == self.plan.round_s else Event.SPEC_DIFFERS, now)
+        if self._is_up and self.state is not State.CLOSING:
+            self._actions += self._outputs.requests(now)
 
     # --- states ---
 
@@ -301,6 +314,9 @@ class Session:
             self._actions.append(Note(f"{type(message).__name__} is not for us and was passed over"))
 
     def _hear_answer(self, message: m.Response, now: float) -> None:
+        if self._outputs.owns(message):
+            self._actions += self._outputs.hear(message)
+            return
         expected = ANSWERS.get(self.state)
         if self.state is State.CLOSING and not isinstance(message, m.CloseConnectionResponse):
             return  # of what we asked before we took leave
