@@ -111,6 +111,7 @@ def serve(
         log.warning("not-transmitting", extra={"why": permission.reason})
     with contextlib.ExitStack() as stack:
         reader: Reader | None = None
+        lamp = vehicle.signal.output
         sink: Callable[[Input], None] | None = None
         if record is not None:
             sink = stack.enter_context(_recorder(record, vehicle))
@@ -120,6 +121,7 @@ def serve(
             clock=clock,
             program=__version__,
             set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
+            set_signal=None if lamp is None else lambda rhythm: reader and reader.set_output(lamp, rhythm),
             record=sink,
             notifier=Notifier(),
             rules=time_rules(clock),

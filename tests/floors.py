@@ -72,6 +72,7 @@ FLOORS: dict[str, int] = {
     "agent.pipeline": 2,
     "agent.planning": 2,
     "agent.reading": 2,
+    "agent.signal": 2,
     "agent.snapshot": 2,
     "agent.state": 2,
     "agent.tally": 2,
