@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from agent.antennas import Fading
 from agent.proof import Proof
 from agent.records import ReaderState, Record
 from agent.state import Setup, State, trusted_utc
@@ -59,6 +60,15 @@ def awake_notice(setup: Setup, state: State, t_s: float) -> Record:
     since = trusted_utc(state, state.battery.asleep_since_s or 0.0)
     text = "The reader is awake again; " + ("it slept." if since is None else f"not watched since {since}.")
     return _notice(setup, "awake", trusted_utc(state, t_s), text, since=since)
+
+
+def fading_notice(setup: Setup, state: State, fading: Fading, t_s: float) -> Record:
+    """A port hears less and less, as found at `t_s`."""
+    text = (
+        f"Antenna {fading.port} hears {fading.share:.0%} of what it heard {fading.ago} ago; "
+        "check its cable and connector."
+    )
+    return _notice(setup, "antenna-fading", trusted_utc(state, t_s), text, antenna=fading.port)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

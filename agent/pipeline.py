@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from agent.asleep import hear_motion, hear_port, let_sleep
 from agent.gps import Unusable, parse_tpv
+from agent.hearing import watch_ports
 from agent.itinerary import (
     Itinerary,
     Leg,
@@ -139,8 +140,9 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> tuple[S
     state = replace(state, proof=proof)
     if proof.deaf:
         return state, told
+    state, faded = watch_ports(setup, state, t, item)
     belief = hear(belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state))
-    return replace(state, belief=belief), told
+    return replace(state, belief=belief), told + faded
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:

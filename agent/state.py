@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from msgspec import Struct, field
 
+from agent.antennas import Health
 from agent.axis import Axis
 from agent.battery import Guard
 from agent.itinerary import Itinerary, Stop
@@ -74,6 +75,7 @@ class State(Struct, frozen=True, eq=False):
     reading: Reading = field(default_factory=Reading)
     proof: Proof = field(default_factory=Proof)
     battery: Guard = field(default_factory=Guard)
+    health: Health = field(default_factory=Health)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()
