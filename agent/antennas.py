@@ -40,7 +40,7 @@ Source = Literal["fixture", "load"]
 
 
 class PortDay(Struct, frozen=True):
-    """One port on one day: in `heard` of `chances` a tag that was aboard was heard; `tags` different ones of the load."""
+    """One port on one day: in `heard` of `chances` a tag aboard was heard; `tags` different ones of the load."""
 
     day: int
     port: int
@@ -100,7 +100,7 @@ class Health(Struct, frozen=True):
         return replace(now, today=today, tags=(*now.tags, *(tag for tag in load if tag not in seen))), found
 
     def close(self, day: int) -> tuple[Health, tuple[Fading, ...]]:
-        """Another day begins: keep the one before, and say which ports have faded. A day in the past only begins anew."""
+        """Another day begins: keep the one before, and say which ports have faded. A day in the past begins anew."""
         if self.day is None or day < self.day:
             return Health(day, days=tuple(d for d in self.days if d.day < day), told=self.told), ()
         closed = list(self.days)
@@ -119,7 +119,7 @@ class Health(Struct, frozen=True):
 
 
 def faded_ports(days: Iterable[PortDay], *, day: int) -> tuple[Fading, ...]:
-    """Every port that hears half of what it did, or less, by the days before `day`; the longer span where both say so."""
+    """Every port that hears half of what it did, or less, by the days before `day`; the longer span where both do."""
     by: dict[Source, dict[int, list[PortDay]]] = {"fixture": {}, "load": {}}
     for one in sorted(days, key=lambda d: d.day):
         by[one.source].setdefault(one.port, []).append(one)

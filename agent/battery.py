@@ -6,8 +6,8 @@ has been on for a minute. The ignition wakes it, and driving does where that inp
 opens or shuts, for `awake_s`. With the ignition on it never sleeps, whatever the voltage: the engine charges, and every
 start is a dip.
 
-What is not read meanwhile is *not read*: the guard changes nothing of what is believed to be aboard. Without an ignition
-input no hours are counted, for then nobody knows that the van is parked for the night.
+What is not read meanwhile is *not read*: the guard changes nothing of what is believed to be aboard. Without an
+ignition input no hours are counted, for then nobody knows that the van is parked for the night.
 Times are on the tally's axis (`t_s`). Knows no sites, tags or plans.
 """
 
@@ -75,14 +75,14 @@ class Guard(Struct, frozen=True):
         if on is self.ignition:
             return self
         known = replace(self, ignition=on, off_s=None if on else t_s)
-        return known._awake() if on else known
+        return _awake(known) if on else known
 
     def told_doors(self, t_s: float, *, is_open: bool) -> Guard:
         """The doors' level; the first that is ever told moves no door."""
         if is_open is self.doors:
             return self
         known = replace(self, doors=is_open)
-        return known if self.doors is None and not is_open else replace(known, handled_s=t_s)._awake()
+        return known if self.doors is None and not is_open else _awake(replace(known, handled_s=t_s))
 
     def told_voltage(self, t_s: float, *, is_low: bool) -> Guard:
         """Whether the voltage is low. A battery that recovers without load wakes nobody: it would not last."""
@@ -94,7 +94,8 @@ class Guard(Struct, frozen=True):
         """The van was found driving or standing."""
         if not is_moving:
             return replace(self, is_moving=False, moved_s=t_s if self.is_moving else self.moved_s)
-        return replace(self, is_moving=True, moved_s=t_s)._awake()
+        return _awake(replace(self, is_moving=True, moved_s=t_s))
 
-    def _awake(self) -> Guard:
-        return replace(self, asleep_since_s=None, cause=None)
+
+def _awake(guard: Guard) -> Guard:
+    return replace(guard, asleep_since_s=None, cause=None)

@@ -121,7 +121,7 @@ def serve(
             clock=clock,
             program=__version__,
             set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
-            set_signal=None if lamp is None else lambda rhythm: reader and reader.set_output(lamp, rhythm),
+            set_signal=None if lamp is None else lambda rhythm: reader.set_output(lamp, rhythm) if reader is not None else None,
             record=sink,
             notifier=Notifier(),
             rules=time_rules(clock),

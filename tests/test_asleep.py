@@ -88,7 +88,7 @@ def test_what_left_while_it_slept_is_missed_in_the_sweep_alone() -> None:
 
 
 def test_the_board_says_since_when_it_is_not_watched() -> None:
-    """Asleep since an hour after the ignition went off: in the notice, and as not read; nothing is certain meanwhile."""
+    """Asleep since an hour after the ignition went off: noticed, and shown as not read; nothing is certain."""
     scene = evening()
     off_s = scene.now_s
     lived = Lived(scene.stay(2 * 3600))

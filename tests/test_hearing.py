@@ -16,13 +16,13 @@ DAY = int(UTC_S // 86_400)
 
 
 def leaving() -> Scene:
-    """Two cases, the van's own tag, a badge and a stranger have ridden for some minutes; one case stayed at the depot."""
+    """Two cases, the van's own tag, a badge and a stranger have ridden for some minutes; one case stayed behind."""
     scene = Scene(seed=4).hear("case-1", "case-2", "fixture", "badge", "stranger", rate=0.75).hear("case-3", rate=0.2)
     return scene.stay(200).lose("case-3").drive("nowhere").stay(4, speed_mps=10.0)
 
 
 def test_only_what_surely_rides_counts_and_only_on_the_road() -> None:
-    """At the depot nothing is counted; on the road the cases and the fixture, neither badge, stranger nor what stayed."""
+    """At the depot nothing is counted; on the road cases and fixture, neither badge, stranger nor what stayed."""
     scene = leaving()
     parked = tell(Scene(seed=4).hear("case-1", "fixture").stay(200), SETUP, to_the_end=False).state
     assert parked.health.day is None

@@ -106,7 +106,8 @@ def test_after_a_power_cut_the_lamp_is_lit_again(asleep: Van) -> None:
 def test_a_door_is_heard_while_nothing_transmits(asleep: Van) -> None:
     """Asleep, the connection stays: the door's input comes through without a round having been started."""
     asleep.up()
-    asleep.simulated.set_input(1, True)
+    on = True
+    asleep.simulated.set_input(1, on)
     asleep.got.wait(lambda: asleep.got.of(PortInput, port=1, on=True), "the door")
     assert asleep.simulated.rounds == 0
     assert not asleep.simulated.is_transmitting

@@ -6,7 +6,6 @@ import ast
 from pathlib import Path
 
 import pytest
-from msgspec.structs import replace
 
 from agent.records import PlanRow
 from agent.signal import Signal, choose_signal
@@ -43,7 +42,7 @@ def loading(*names: str) -> Scene:
 
 
 def as_driven(*names: str) -> Scene:
-    """Aboard beyond doubt: they rode to the road outside and back to the depot, which leaves what stands beside behind."""
+    """Aboard beyond doubt: they rode to the road outside and back, which leaves behind what stands beside."""
     return loading(*names).drive("nowhere").stay(5).drive("depot").stay(60)
 
 
@@ -94,7 +93,7 @@ def test_without_a_plan_it_is_dark() -> None:
 
 def test_asleep_it_is_dark() -> None:
     """A lamp is a load too."""
-    setup = replace(setup_of(VEHICLE + "[reading]\nasleep_after_h = 0.25\nawake_min = 5\n"), plans={1: PLAN}, plan_version=1)
+    setup = setup_of(VEHICLE + "[reading]\nasleep_after_h = 0.25\nawake_min = 5\n", plan=PLAN)
     scene = as_driven("case-1", "case-2").port(2, on=True).stay(2).port(2, on=False)
     assert shown(scene.stay(600), setup) is Signal.STEADY
     assert shown(scene.stay(400), setup) is Signal.DARK

@@ -164,7 +164,7 @@ class Session:
         return self.tick(now, spare=True)
 
     def close(self, now: float) -> list[Action]:
-        """Take leave: outputs off, stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
+        """Take leave: outputs off, stop the round, ask for the end; a Drop follows when the reader agrees."""
         if self.state in (State.DOWN, State.CLOSING):
             return self._take()
         if self._is_up:
