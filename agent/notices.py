@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from agent.antenna_loss import Antennas
+from agent.antennas import Fading
 from agent.proof import Proof
 from agent.records import ReaderState, Record
 from agent.state import Other, Setup, State, trusted_utc
@@ -76,6 +77,30 @@ def wrong_vehicle_notice(setup: Setup, state: State, other: Other, t_s: float) -
         f"computer's file names the wrong van, or that tag lies in {setup.vehicle.id}."
     )
     return _notice(setup, "wrong-vehicle", trusted_utc(state, t_s), text, other=other.home, tag=other.tag)
+
+
+def asleep_notice(setup: Setup, state: State) -> Record:
+    """The reader sleeps to spare the battery, since when `state.battery` says."""
+    why = {"hours": "the van is parked for long", "voltage": "its voltage is low"}[state.battery.cause or "hours"]
+    at = trusted_utc(state, state.battery.asleep_since_s or 0.0)
+    text = f"The reader sleeps to spare the battery, for {why}: not watched from here on, until a door or the ignition."
+    return _notice(setup, "asleep", at, text)
+
+
+def awake_notice(setup: Setup, state: State, t_s: float) -> Record:
+    """The reader wakes at `t_s`; `state` is as it slept."""
+    since = trusted_utc(state, state.battery.asleep_since_s or 0.0)
+    text = "The reader is awake again; " + ("it slept." if since is None else f"not watched since {since}.")
+    return _notice(setup, "awake", trusted_utc(state, t_s), text, since=since)
+
+
+def fading_notice(setup: Setup, state: State, fading: Fading, t_s: float) -> Record:
+    """A port hears less and less, as found at `t_s`."""
+    text = (
+        f"Antenna {fading.port} hears {fading.share:.0%} of what it heard {fading.ago} ago; "
+        "check its cable and connector."
+    )
+    return _notice(setup, "antenna-fading", trusted_utc(state, t_s), text, antenna=fading.port)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -10,8 +10,10 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from agent.asleep import hear_motion, hear_port, let_sleep
 from agent.axis import OFF_S
 from agent.gps import Unusable, parse_tpv
+from agent.hearing import watch_ports
 from agent.itinerary import (
     Itinerary,
     Leg,
@@ -145,9 +147,10 @@ def _inventory(setup: Setup, state: State, t: float, item: Inventory) -> tuple[S
     told += antenna_notices(setup, state, antennas)
     if proof.deaf:
         return state, told
+    state, faded = watch_ports(setup, state, t, item)
     belief = hear(belief, reads, to_s=t, seconds=item.seconds, model=setup.model, regimes=regimes(setup, state))
     state, wrong = observe_other(setup, replace(state, belief=belief), reads, t)
-    return state, told + wrong
+    return state, told + wrong + faded
 
 
 def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[Record, ...]]:
@@ -186,6 +189,7 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
 
 def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State, tuple[Record, ...]]:
     wiring = setup.vehicle.inputs
+    state, woken = hear_port(setup, state, t, port=item.port, on=item.on)
     if item.port == wiring.doors:
         motion, changes = observe_input(state.motion, t, doors=item.on)
         state = replace(state, motion=motion, doors=(*state.doors, (t, item.on)))
@@ -195,7 +199,7 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
     elif item.port == wiring.radio_off:
         return replace(state, reading=replace(state.reading, radio_off=item.on)), ()
     else:
-        return state, ()
+        return state, woken
     state, records = _apply(setup, state, t, changes)
     closing = not item.on and isinstance(state.itinerary.current, Stop)
     if closing:
@@ -203,7 +207,7 @@ def _input(setup: Setup, state: State, t: float, item: PortInput) -> tuple[State
         # trip is over and power may go at any moment: there it is sooner.
         soon = t + (HOME_SETTLE_S if is_trip_over(setup, state) else FIRST_S)
         state = replace(state, settle_s=soon if state.settle_s is None else min(state.settle_s, soon))
-    return state, records
+    return state, woken + records
 
 
 def _reader(setup: Setup, state: State, t: float, item: ReaderState) -> tuple[State, tuple[Record, ...]]:
@@ -232,6 +236,8 @@ def _apply(
 ) -> tuple[State, tuple[Record, ...]]:
     records: tuple[Record, ...] = ()
     for change in changes:
+        state, woken = hear_motion(setup, state, t, is_moving=change.state is Doing.MOVING)
+        records += woken
         before = state.itinerary
         home = setup.vehicle.home
         anchor = _anchor_of(before)
@@ -295,7 +301,7 @@ def _look_around(setup: Setup, state: State) -> State:
 
 
 def _fire_due(setup: Setup, state: State, t: float) -> tuple[State, tuple[Record, ...]]:
-    records: tuple[Record, ...] = ()
+    state, records = let_sleep(setup, state, t)
     if state.due_s is not None and t >= state.due_s:
         at = max(state.due_s, state.axis.last_s)
         leg = state.itinerary.current

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from msgspec.structs import replace
 
 from agent.itinerary import Leg, Stop
-from agent.planned import Arrived, Departed, compare, open_rows
+from agent.planned import Arrived, Comparison, Departed, compare, open_rows
 from agent.records import Listing, PlanRow
 from agent.state import Driven, Setup, State
 
@@ -93,6 +93,32 @@ def compare_with_plan(
         "not_checked": list(said.not_checked),
     }
     return replace(state, filled={**state.filled, leg.number: said.filled}), {**body, "items": items, **planned}
+
+
+def compare_if_left_now(
+    setup: Setup, state: State, *, aboard: Sequence[Listing], now_s: float
+) -> Comparison | None:
+    """What the plan in use would say of these items if the van left the stop where it stands; None without a plan."""
+    stop = state.itinerary.current
+    if not isinstance(stop, Stop) or setup.plan_version is None:
+        return None
+
+    def utc(t_s: float) -> float:
+        return state.axis.moment(state.timeline, t_s).utc_s
+
+    history: list[Departed | Arrived] = []
+    latest = 0
+    for driven in driven_legs(setup, state, utc=utc):
+        history.append(Departed(driven.from_site, driven.date, setup.plans.get(driven.plan_version or -1, ())))
+        history.append(Arrived(driven.to_site, ends_trip=driven.ends_trip))
+        latest = driven.leg
+    history.append(Departed(stop.place.site, local_date(setup, stop.place.site, utc(now_s))))
+    return compare(
+        planned=open_rows(setup.plans[setup.plan_version], history, vehicle=setup.vehicle.id),
+        aboard=aboard,
+        register=setup.register,
+        filled_before=state.filled.get(latest),
+    )
 
 
 def remember_driven(setup: Setup, state: State) -> State:

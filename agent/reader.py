@@ -24,6 +24,7 @@ from typing import Self
 
 from agent.clock import Clock
 from agent.llrp.interlock import Interlock
+from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import PARKED, ReadingPlan, Tally
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Note, Send
@@ -127,6 +128,9 @@ class Reader:
     def release(self, times_up: int) -> None:
         """All that was delivered up to the `times_up`-th "up" has been taken: where the interlock waits, go on."""
         self._wish(lambda session, now: session.release(times_up, now))
+    def set_output(self, port: int, rhythm: Rhythm) -> None:
+        """Drive one of the reader's outputs by this rhythm from now on, also over reconnects."""
+        self._wish(lambda session, now: session.set_output(port, rhythm, now))
 
     def stop(self) -> None:
         """Take leave of the reader, a second at most, and end the thread."""

@@ -23,6 +23,7 @@ from agent.clock import PacedClock, SharedClock, SystemClock
 from agent.errors import ConfigError
 from agent.gps import Unusable, parse_tpv
 from agent.holding import InUse
+from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import OFF
 from agent.logs import log_as_json
 from agent.notify import Notifier
@@ -112,6 +113,12 @@ def serve(
         log.warning("not-transmitting", extra={"why": permission.reason})
     with contextlib.ExitStack() as stack:
         reader: Reader | None = None
+        lamp = vehicle.signal.output
+
+        def light(rhythm: Rhythm) -> None:
+            if reader is not None and lamp is not None:
+                reader.set_output(lamp, rhythm)
+
         sink: Callable[[Input], None] | None = None
         if record is not None:
             sink = stack.enter_context(_recorder(record, vehicle))
@@ -122,6 +129,7 @@ def serve(
             program=__version__,
             set_plan=lambda plan: reader.set_plan(plan) if reader is not None else None,
             release=lambda times_up: reader.release(times_up) if reader is not None else None,
+            set_signal=light if lamp is not None else None,
             record=sink,
             notifier=Notifier(),
             rules=time_rules(clock),

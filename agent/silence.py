@@ -37,7 +37,7 @@ TOLD_S = 60.0
 PARTIAL: frozenset[Why] = frozenset({"antenna lost", "antenna silent", "wrong vehicle"})
 """These leave something that is read; all others are of the whole reader."""
 _ORDER: tuple[Why, ...] = (
-    "computer off", "not assessed", "reader down", "radio off input", "radio off site", "doors", "deaf",
+    "computer off", "not assessed", "reader down", "radio off input", "radio off site", "doors", "asleep", "deaf",
     "antenna lost", "antenna silent", "wrong vehicle",
 )  # fmt: skip
 """Which one is named first where several hold: the one to act upon."""
@@ -48,6 +48,7 @@ _WORDS: dict[Why, str] = {
     "radio off input": "radio is switched off by the wired input",
     "radio off site": "radio is off at this site",
     "doors": "paused while the doors are open, or may be",
+    "asleep": "the reader sleeps to spare the battery",
     "deaf": "nothing is heard, not even the tag fixed in the van",
     "antenna lost": "antenna {antenna} is lost",
     "antenna silent": "antenna {antenna} hears nothing any more, though the reader says nothing of it",
@@ -150,6 +151,8 @@ def _causes(setup: Setup, state: State, t_s: float) -> Iterator[Silence]:
     ordered = ordered_silence(setup, state, now_s=t_s)
     if ordered is not None:
         yield ordered
+    if state.battery.asleep_since_s is not None:
+        yield Silence("asleep", state.battery.asleep_since_s)
     if state.proof.deaf:
         yield Silence("deaf", state.proof.since_s)
     for antenna in reading.lost:

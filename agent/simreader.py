@@ -134,6 +134,11 @@ class SimulatedReader:
         return self._device.is_transmitting
 
     @property
+    def outputs(self) -> dict[int, bool]:
+        """The level at each output."""
+        return dict(self._device.setup.outputs)
+
+    @property
     def rounds(self) -> int:
         """How many AISpecs have ended."""
         return self._device.rounds

@@ -12,7 +12,9 @@ from typing import Literal
 from msgspec import Struct, field
 
 from agent.antenna_loss import Antennas
+from agent.antennas import Health
 from agent.axis import Axis
+from agent.battery import Guard
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
@@ -55,7 +57,7 @@ class Reading(Struct, frozen=True):
 
 
 Why = Literal[
-    "computer off", "not assessed", "reader down", "radio off input", "radio off site", "doors", "deaf",
+    "computer off", "not assessed", "reader down", "radio off input", "radio off site", "doors", "asleep", "deaf",
     "antenna lost", "antenna silent", "wrong vehicle",
 ]  # fmt: skip
 
@@ -110,6 +112,8 @@ class State(Struct, frozen=True, eq=False):
     antennas: Antennas = field(default_factory=Antennas)
     silences: tuple[Silence, ...] = ()
     other: Other = field(default_factory=Other)
+    battery: Guard = field(default_factory=Guard)
+    health: Health = field(default_factory=Health)
     trips: Mapping[int, str] = {}  # trip number → name: the date, then `.2`
     doors: tuple[tuple[float, bool | None], ...] = ()  # changes of the rear doors; None: not known
     gaps_s: tuple[float, ...] = ()

@@ -22,7 +22,6 @@ from agent.custody import ABOARD, Account, Move, find_moves
 from agent.itinerary import Leg, Place, Stop
 from agent.planning import compare_with_plan
 from agent.privacy import WITHHELD, is_working
-from agent.reading import SWEEP_S
 from agent.records import Listing, Record
 from agent.silence import TOLD_S, silences, silent_s, words
 from agent.sites import site_uri
@@ -289,7 +288,7 @@ class Tally:
 
     def _is_unsure(self, leg: Leg) -> bool:
         """Whether too much went unread, of the sweep or of what may be aboard, to stand by the whole set."""
-        until_s = min(leg.from_s + SWEEP_S, self.now_s if leg.to_s is None else leg.to_s)
+        until_s = min(leg.from_s + self.setup.vehicle.reading.sweep_s, self.now_s if leg.to_s is None else leg.to_s)
         silent = silent_s(self._silences(), self.utc(leg.from_s), self.utc(until_s))
         alone = self.setup.model.parameters.antenna_alone_share
         deaf = self.state.antennas.most_deaf(alone, leg.from_s, math.inf if leg.to_s is None else leg.to_s)

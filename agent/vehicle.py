@@ -36,7 +36,9 @@ from agent.keys import (
     unknown,
     whole,
 )
+from agent.readingplan import ReadingSettings
 from agent.records import Problem
+from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, Signal, reading_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -48,6 +50,7 @@ class Inputs(Struct, frozen=True):
     doors: int | None = None  # on = rear doors open
     ignition: int | None = None  # on = ignition on
     radio_off: int | None = None  # on = the reader must be silent
+    low_voltage: int | None = None  # on = the battery's voltage is low
 
 
 class RfAssessment(Struct, frozen=True):
@@ -132,6 +135,8 @@ class Vehicle(Struct, frozen=True):
     store: StoreSettings = StoreSettings()
     presence: Mapping[str, float] = field(default_factory=dict)
     privacy: Privacy = Privacy()
+    reading: ReadingSettings = ReadingSettings()
+    signal: Signal = Signal()
 
 
 class Permission(Struct, frozen=True):
@@ -190,7 +195,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         ),
         "home": Key(f"a site id, {_ID.allowed}", _ID.read),
     },
-    "inputs": {"doors": _INPUT, "ignition": _INPUT, "radio_off": _INPUT},
+    "inputs": {"doors": _INPUT, "ignition": _INPUT, "radio_off": _INPUT, "low_voltage": _INPUT},
     "rf_assessment": {
         "by": Key("who assessed it", text, required=True),
         "date": Key("a date such as 2026-02-20, without quotation marks", date, required=True),
@@ -228,6 +233,8 @@ SECTIONS: dict[str, dict[str, Key]] = {
         ),
         "keep_reads_days": _DAYS_KEPT,
     },
+    "reading": READING_KEYS,
+    "signal": SIGNAL_KEYS,
 }
 _HOURS = {
     "days": Key('days such as ["mon", "tue", "wed", "thu", "fri"]', _days, required=True),
@@ -254,6 +261,7 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         problems.append(Problem(file=file, where="[vehicle]", what="missing section", got="", do=do))
     _check_hours(values.get("privacy", {}), file=file, problems=problems)
     _check_together(values, file=file, problems=problems)
+    reading = reading_of(values.get("reading", {}), file=file, problems=problems)
     if problems:
         raise ConfigError(problems)
     mqtt = values.get("mqtt", {})
@@ -269,6 +277,8 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         store=StoreSettings(**values.get("store", {})),
         presence=values.get("presence", {}),
         privacy=Privacy(**values.get("privacy", {})),
+        reading=reading,
+        signal=Signal(**values.get("signal", {})),
     )
 
 
@@ -305,7 +315,8 @@ def _check_together(values: dict[str, dict[str, Any]], *, file: str, problems: l
     inputs, reader, mqtt = values.get("inputs", {}), values.get("reader", {}), values.get("mqtt", {})
     for one, other in itertools.combinations(inputs, 2):
         if inputs[one] == inputs[other]:
-            add("[inputs]", f"{one} and {other} are the same port", inputs[one], "give each its own, or leave one out")
+            what, do = f"{one} and {other} are the same port", "give each its own, or leave one out"
+            add("[inputs]", what, inputs[one], do)
     host = reader.get("host")
     if reader.get("simulated") and host is not None and not _is_this_computer(host):
         # A real reader behind this word would transmit without anybody having assessed it.

@@ -19,6 +19,7 @@ from agent.bodies import GpsStatus, ReaderStatus, Status
 from agent.clock import PacedClock
 from agent.errors import ConfigError, StoreError
 from agent.holding import InUse, why_not
+from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
 from agent.notify import Notifier
@@ -27,6 +28,7 @@ from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
+from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import aboard, not_read, position
 from agent.state import State, trusted_utc
 from agent.store import Store
@@ -41,6 +43,7 @@ STATUS_S = 60.0
 POSITION_S = 10.0
 POSITION_PARKED_S = 120.0
 TICK_S = 5.0
+SIGNAL_S = 2.0
 PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
@@ -83,6 +86,7 @@ class VehicleAgent:
         program: str,
         set_plan: Callable[[ReadingPlan], None] | None = None,
         release: Callable[[int], None] | None = None,
+        set_signal: Callable[[Rhythm], None] | None = None,
         record: Callable[[Input], None] | None = None,
         notifier: Notifier | None = None,
         rules: TimeRules = RULES,
@@ -94,13 +98,14 @@ class VehicleAgent:
         self._polled = polled or clock.mono
         self.in_use, self.store, self.clock, self.program = in_use, store, clock, program
         self.setup = in_use.setup()
-        self._set_plan, self._record = set_plan, record
+        self._set_plan, self._set_signal, self._record = set_plan, set_signal, record
         self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
         self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
         self._shown: Shown | None = None
         self._reads: list[Read] = []
         self._plan: ReadingPlan | None = None
+        self._signal: Signal | None = None
         self._due: dict[str, float] = {}
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
         self._last: dict[str, Any] = {}
@@ -303,6 +308,8 @@ class VehicleAgent:
         if self._is_due("commit", now, CHECKPOINT_S):
             self._commit((), now)
         self._note_time()
+        if self._set_signal is not None:
+            self._drive_lamp(self._set_signal, now)
         if self._shown is not None:
             self._shown.raise_if_failed()
             self._show(now)
@@ -310,6 +317,18 @@ class VehicleAgent:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
             if utc is not None:
                 self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+
+    def _drive_lamp(self, set_signal: Callable[[Rhythm], None], now: float) -> None:
+        """Standing every other second, and dark at once when the van no longer stands."""
+        if is_standing(self.state) and not self._is_due("signal", now, SIGNAL_S):
+            return
+        signal = choose_signal(self.setup, self.state, now_s=self._now_s(now))
+        if signal is not self._signal:
+            self._signal = signal
+            set_signal(signal.value)
+
+    def _now_s(self, now: float) -> float:
+        return max(self.state.axis.at(now), self.state.axis.last_s) if self.state.axis.bases else 0.0
 
     def _note_time(self) -> None:
         timeline = self.state.timeline
@@ -325,10 +344,8 @@ class VehicleAgent:
     def _show(self, now: float) -> None:
         shown = self._shown
         assert shown is not None  # noqa: S101 - the caller looked
-        now_s = max(self.state.axis.at(now), self.state.axis.last_s) if self.state.axis.bases else 0.0
         if self._is_due("aboard", now, ABOARD_S):
-            body = aboard(self.setup, self.state, now_s=now_s)
-            shown.aboard(body)
+            shown.aboard(aboard(self.setup, self.state, now_s=self._now_s(now)))
         parked = not self.state.motion.speed_mps or self.state.itinerary.current is None
         if self._is_due("position", now, POSITION_PARKED_S if parked else POSITION_S):
             where = position(self.setup, self.state)

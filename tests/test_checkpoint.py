@@ -8,7 +8,10 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
+from agent.antennas import Health, PortDay
+from agent.battery import Guard
 from agent.checkpoint import BLOCK_SLOTS, VERSION, Written, decode, encode
 from agent.errors import StoreError
 from agent.pipeline import finish, step
@@ -121,15 +124,26 @@ def test_a_core_from_before_a_key_was_added_still_reads(scene: Scene) -> None:
     """A key that a later version added takes its default: an upgrade goes on where the old version stood."""
     state, _ = through(scene.inputs[:600])
     document = raw(state)
-    for key in ("driven", "trusted_s", "plan_of", "filled", "left"):
+    for key in ("driven", "trusted_s", "plan_of", "filled", "left", "battery", "health"):
         document["state"].pop(key, None)
     document["state"]["key-of-a-later-version"] = [1, 2]
     again, _ = decode(zlib.compress(msgspec.msgpack.encode(document)), ())
     assert again.driven == ()
+    assert (again.battery, again.health) == (Guard(), Health())
     assert again.itinerary == state.itinerary
     assert again.belief is not None
     assert state.belief is not None
     assert np.array_equal(again.belief.forward, state.belief.forward)
+
+
+def test_sleep_and_the_antennas_health_live_on(scene: Scene) -> None:
+    """Asleep since when and why, and what each port heard on each day, are as they were after a restart."""
+    state, _ = through(scene.inputs[:600])
+    day = PortDay(20_000, 2, "load", 900, 2000, tags=12)
+    health = Health(20_001, {"2 load": (3, 4)}, ("AB",), (day,), {2: 19_990})
+    guard = Guard(ignition=False, doors=False, off_s=10.0, asleep_since_s=40.0, cause="hours")
+    again, _ = decode(*encode(replace(state, battery=guard, health=health), Written())[:2])
+    assert (again.battery, again.health) == (guard, health)
 
 
 def _damaged(core: bytes) -> dict[str, bytes]:

@@ -15,6 +15,7 @@ import pytest
 
 from agent.canonical import digest_of
 from agent.epc import encode_uri
+from agent.llrp.outputs import DARK, Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.pipeline import finish
@@ -68,6 +69,7 @@ class Van:
         self.aboard: list[Any] = []
         self.position: list[Any] = []
         self.plans: list[tuple[float, ReadingPlan]] = []
+        self.lamp: list[tuple[float, Rhythm]] = []
         self._record = record
         self.store = Store.open(folder / "vehicle.db")
         self.agent = self._agent()
@@ -87,6 +89,7 @@ class Van:
             program="test",
             record=sink,
             set_plan=lambda plan: self.plans.append((self.clock.now, plan)),
+            set_signal=lambda rhythm: self.lamp.append((self.clock.now, rhythm)),
         )
         agent.show_on(
             Shown(
@@ -436,3 +439,31 @@ def test_it_is_silent_where_radio_must_be_off(van: Callable[..., Van]) -> None:
     assert tinyday.LEFT_HALL_S - 1 < end < tinyday.LEFT_HALL_S + 45
     assert [event["bizStep"] for event in standing(one.bodies("event"))].count("unloading") <= 1
     assert names(one.latest()["van-07/2026-03-04/2"]) >= {"A", "C"}
+
+
+def test_the_lamp_is_dark_while_the_van_drives(van: Callable[..., Van]) -> None:
+    """With a plan in use: dark first, lit while it stands, dark within seconds of the departure until it stands again.
+
+    A departure is found from its third or fourth moving fix on; nothing lights up between two stops.
+    """
+    plan = f"vehicle,date,load_at,unload_at,epc\nvan-07,2026-03-04,depot,hall,{tinyday.EPCS['B']}\n"
+    one = van()
+    one.agent.deliver(downlink("plan", 5, plan))
+    one.live(tinyday.inputs())
+    assert one.lamp[0][1] == DARK
+    told = [(at_s - tinyday.BOOT_MONO_S, rhythm) for at_s, rhythm in one.lamp]
+    for left_s, there_s in ((tinyday.LEFT_DEPOT_S, tinyday.REACHED_HALL_S), (tinyday.LEFT_HALL_S, tinyday.BACK_S)):
+        before = [rhythm for at_s, rhythm in told if at_s < left_s]
+        assert before[-1] != DARK
+        on_the_way = [(at_s, rhythm) for at_s, rhythm in told if left_s <= at_s < there_s]
+        assert [rhythm for _, rhythm in on_the_way] == [DARK]
+        assert on_the_way[0][0] < left_s + 10.0
+
+
+def test_nothing_that_the_lamp_says_comes_back(van: Callable[..., Van]) -> None:
+    """With and without a lamp the same day gives the same records, byte for byte."""
+    with_lamp, without = van().live(tinyday.inputs()), van()
+    without.agent._set_signal = None
+    without.live(tinyday.inputs())
+    assert without.lamp == []
+    assert [bytes(row.body) for row in with_lamp.rows()] == [bytes(row.body) for row in without.rows()]

@@ -25,6 +25,7 @@ from agent.llrp.codec import LlrpStream, Malformed, encode
 from agent.llrp.facts import ReaderFacts, complaints, status_text
 from agent.llrp.interlock import Interlock
 from agent.llrp.listening import Listening
+from agent.llrp.outputs import Outputs, Rhythm
 from agent.llrp.requests import Wishes, request_for
 from agent.llrp.rospec import ROSPEC_ID
 from agent.llrp.rounds import OFF, PARKED, ReadingPlan, Round, Tally, Timetable
@@ -67,6 +68,7 @@ class Session:
         self._interlock = interlock
         self._released_up = 0
         self._times_up = 0
+        self._outputs = Outputs()
         self._paused = False
         self._is_up = False
         self._message_id = 0
@@ -78,6 +80,7 @@ class Session:
         self._listening.begin_stream()
         self._listening.round = None
         self.facts.begin_connection()
+        self._outputs.begin()
         self._actions: list[Action] = []
         self._heard_at = now
         self._asked_at: float | None = None
@@ -111,7 +114,8 @@ class Session:
         """When `tick` has something to do at the latest, on the monotonic clock; infinite while down."""
         if self.is_down:
             return math.inf
-        return min(self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s, self._answer_by(), self._own_time())
+        silence_by = self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s
+        return min(silence_by, self._answer_by(), self._own_time(), self._outputs.deadline)
 
     def start(self, now: float) -> list[Action]:
         """The transport is connected."""
@@ -169,10 +173,17 @@ class Session:
         self._released_up = times_up
         return self.tick(now, spare=True)
 
+    def set_output(self, port: int, rhythm: Rhythm, now: float) -> list[Action]:
+        """Drive an output by this rhythm from now on, also over connections."""
+        self._outputs.wish(port, rhythm, now)
+        return self.tick(now, spare=True)
+
     def close(self, now: float) -> list[Action]:
-        """Take leave: stop the round, ask for the end of the connection; a Drop follows when the reader agrees."""
+        """Take leave: outputs off, stop the round, ask for the end; a Drop follows when the reader agrees."""
         if self.state in (State.DOWN, State.CLOSING):
             return self._take()
+        if self._is_up:
+            self._actions += self._outputs.darken(now)
         if self.state in (State.STARTING, State.RUNNING):
             self._send(m.StopROSpec(ROSPEC_ID, message_id=self._next_id()))
         self._listening.let_go()
@@ -239,6 +250,8 @@ class Session:
             self._settle(under_way, now)
         if self.state is State.READY and self._may_transmit() and now >= self._timetable.next_at:
             self._move(Event.ROUND_DUE if self._spec_s == self.plan.round_s else Event.SPEC_DIFFERS, now)
+        if self._is_up and self.state is not State.CLOSING:
+            self._actions += self._outputs.requests(now)
 
     # --- states ---
 
@@ -317,6 +330,9 @@ class Session:
             self._actions.append(Note(f"{type(message).__name__} is not for us and was passed over"))
 
     def _hear_answer(self, message: m.Response, now: float) -> None:
+        if self._outputs.owns(message):
+            self._actions += self._outputs.hear(message)
+            return
         expected = ANSWERS.get(self.state)
         if self.state is State.CLOSING and not isinstance(message, m.CloseConnectionResponse):
             return  # of what we asked before we took leave

@@ -62,6 +62,7 @@ class Device:
         *,
         antennas: tuple[int, ...] = (1, 2),
         inputs: tuple[int, ...] = (1, 2, 3, 4),
+        outputs: tuple[int, ...] = (1, 2),
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
         catch_up_s: float = 0.0,
@@ -71,7 +72,7 @@ class Device:
         self.rounds = 0
         self.lost_antennas: frozenset[int] = frozenset()
         self._source = source
-        self._antennas, self._inputs = antennas, inputs
+        self._antennas, self._inputs, self._outputs = antennas, inputs, outputs
         self._epoch_s = epoch_s
         self._ack_limit = ack_limit
         self._catch_up_s = catch_up_s
@@ -81,7 +82,7 @@ class Device:
     def power_cut(self) -> None:
         """All that a power cut takes: connection, ROSpecs, configuration, what was held. Inputs and antennas stay."""
         self.is_connected = self.wants_close = False
-        self.setup = Setup(antennas=self._antennas, inputs=self._inputs)
+        self.setup = Setup(antennas=self._antennas, inputs=self._inputs, outputs=self._outputs)
         self.rospec_state: ROSpecState | None = None
         self._rospec: Any = None
         self._running: Running | None = None

@@ -8,6 +8,7 @@ from agent.llrp.params import (
     EventNotificationState,
     EventsAndReports,
     GPIPortCurrentState,
+    GPOWriteData,
     KeepaliveSpec,
     ReaderEventNotificationSpec,
     ROReportSpec,
@@ -56,9 +57,12 @@ _DEFAULT_REPORT = ROReportSpec(
 class Setup:
     """The configuration; made anew it is the factory default: no events but connections, no keepalives, inputs off."""
 
-    def __init__(self, *, antennas: tuple[int, ...], inputs: tuple[int, ...]) -> None:
+    def __init__(
+        self, *, antennas: tuple[int, ...], inputs: tuple[int, ...], outputs: tuple[int, ...] = ()
+    ) -> None:
         self.antennas = antennas
         self.inputs = inputs
+        self.outputs: dict[int, bool] = dict.fromkeys(outputs, False)
         self.events: frozenset[int] = frozenset()
         self.keepalive_s: float | None = None
         self.report = _DEFAULT_REPORT
@@ -68,7 +72,7 @@ class Setup:
 
     def changed_by(self, request: m.SetReaderConfig) -> Setup:
         """The configuration after a request; this one stays as it is. Raises Refusal where the request is wrong."""
-        new = Setup(antennas=self.antennas, inputs=self.inputs)
+        new = Setup(antennas=self.antennas, inputs=self.inputs, outputs=tuple(self.outputs))
         if not request.reset_to_factory_default:
             new.__dict__.update(self.__dict__)
         if request.reader_event_notification_spec is not None:
@@ -83,6 +87,7 @@ class Setup:
             new.watched_inputs = new.watched_inputs | {port.gpi_port_num}
             if not port.config:
                 new.watched_inputs = new.watched_inputs - {port.gpi_port_num}
+        new.outputs = {**new.outputs, **_outputs(request, self.outputs)}
         new.power_index = {**new.power_index, **_powers(request, self.antennas)}
         if request.events_and_reports is not None:
             new.holds = request.events_and_reports.hold_events_and_reports_upon_reconnect
@@ -96,6 +101,13 @@ def _events(before: frozenset[int], spec: ReaderEventNotificationSpec) -> frozen
             raise wrong_parameter(state.number, f"no event {state.event_type}", field=1)
         before = before | {state.event_type} if state.notification_state else before - {state.event_type}
     return before
+
+
+def _outputs(request: m.SetReaderConfig, outputs: dict[int, bool]) -> dict[int, bool]:
+    for port in request.gpo_write_data:
+        if port.gpo_port_number not in outputs:
+            raise wrong_parameter(port.number, f"outputs here are {tuple(outputs)}", field=1)
+    return {port.gpo_port_number: port.gpo_data for port in request.gpo_write_data}
 
 
 def _powers(request: m.SetReaderConfig, antennas: tuple[int, ...]) -> dict[int, int]:
@@ -154,7 +166,7 @@ def _general(setup: Setup) -> GeneralDeviceCapabilities:
         reader_firmware_version=FIRMWARE,
         receive_sensitivity_table_entry=(ReceiveSensitivityTableEntry(1, 0),),
         per_antenna_receive_sensitivity_range=(),
-        gpio_capabilities=GPIOCapabilities(len(setup.inputs), 0),
+        gpio_capabilities=GPIOCapabilities(len(setup.inputs), len(setup.outputs)),
         per_antenna_air_protocol=tuple(PerAntennaAirProtocol(antenna, c1g2) for antenna in setup.antennas),
     )
 
@@ -213,8 +225,11 @@ def configuration(
         raise wrong_field(1, f"antennas here are {setup.antennas}, or 0 for all")
     if asked(Config.GPIPortCurrentState) and request.gpi_port_num and request.gpi_port_num not in setup.inputs:
         raise wrong_field(3, f"inputs here are {setup.inputs}, or 0 for all")
+    if asked(Config.GPOWriteData) and request.gpo_port_num and request.gpo_port_num not in setup.outputs:
+        raise wrong_field(4, f"outputs here are {tuple(setup.outputs)}, or 0 for all")
     antennas = setup.antennas if request.antenna_id == 0 else (request.antenna_id,)
     inputs = setup.inputs if request.gpi_port_num == 0 else (request.gpi_port_num,)
+    outputs = tuple(setup.outputs) if request.gpo_port_num == 0 else (request.gpo_port_num,)
     events = ReaderEventNotificationSpec(
         tuple(EventNotificationState(e, notification_state=e in setup.events) for e in NotificationEventType)
     )
@@ -243,6 +258,9 @@ def configuration(
             for port in inputs
         )
         if asked(Config.GPIPortCurrentState)
+        else (),
+        gpo_write_data=tuple(GPOWriteData(port, setup.outputs[port]) for port in outputs)
+        if asked(Config.GPOWriteData)
         else (),
         events_and_reports=EventsAndReports(setup.holds) if asked(Config.EventsAndReports) else None,
         message_id=request.message_id,
