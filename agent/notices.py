@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from agent.gps_faults import Said
 from agent.proof import Proof
 from agent.records import ReaderState, Record
 from agent.state import Setup, State, trusted_utc
@@ -44,6 +45,17 @@ def proof_notice(setup: Setup, state: State, proof: Proof, t_s: float) -> Record
         return _notice(setup, "hearing", trusted_utc(state, t_s), "Tags are heard again.")
     text = "Nothing is heard any more, not even the tag fixed in the van: nothing is being read."
     return _notice(setup, "deaf", trusted_utc(state, proof.since_s), text)
+
+
+def device_notice(setup: Setup, state: State, t_s: float, before: str | None, after: str) -> Record:
+    """The receiver that was followed gives no usable fix any more, another one does."""
+    text = f"Positions now come from receiver {after}; {before} gives none: check its antenna and cable."
+    return _notice(setup, "receiver-changed", trusted_utc(state, t_s), text)
+
+
+def gps_notice(setup: Setup, said: Said, at: str | None) -> Record:
+    """What is wrong with receiver or gpsd, or that it is over."""
+    return _notice(setup, said.code, at, said.text)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -11,6 +11,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from agent.gps import Unusable, parse_tpv
+from agent.gpsd_devices import Following
 from agent.itinerary import (
     Itinerary,
     Leg,
@@ -33,7 +34,7 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
-from agent.notices import gap_notice, proof_notice, reader_notice, time_notice
+from agent.notices import device_notice, gap_notice, proof_notice, reader_notice, time_notice
 from agent.occasions import (
     FIRST_S,
     SETTLE_S,
@@ -54,6 +55,7 @@ from agent.records import Boot, Fix, Input, Inventory, PortInput, ReaderState, R
 from agent.state import Setup, State, regimes
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
+from agent.timeline import refusal
 
 # After doors or ignition at home: some ten rounds, before the computer loses power. Judgement.
 HOME_SETTLE_S = 20.0
@@ -117,6 +119,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         doors=(*state.doors, (t, None)),
         itinerary=close_account(state.itinerary, gap_s, home=setup.vehicle.home),
         trusted_s=None,
+        following=Following(),
         reading=replace(state.reading, up=False, since_s=t),
     )
     state, records = _apply(setup, state, t, changes)
@@ -146,6 +149,13 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
     fix = parse_tpv(item.tpv, item.mono, eph_sigmas=setup.vehicle.gps.eph_sigmas)
     if isinstance(fix, Unusable):
         return _time(setup, state, t)
+    was = state.following
+    plausible = refusal(fix.utc_s, rules=state.timeline.rules) is None
+    following = was.take(fix, plausible=plausible)
+    state = replace(state, following=following)
+    if following.device != fix.device:
+        return _time(setup, state, t)
+    changed = () if was.device in (None, fix.device) else (device_notice(setup, state, t, was.device, fix.device),)
     timeline, told = state.timeline.observe_fix(fix)
     trusted = state.trusted_s
     if trusted is None and timeline.trusted:
@@ -154,7 +164,7 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
         state = replace(state, due_s=due_once_trusted(state, t))
     motion, changes = observe_fix(state.motion, t, fix)
     state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
-    notices = tuple(time_notice(setup, event) for event in told)
+    notices = (*changed, *(time_notice(setup, event) for event in told))
     state, records = _apply(setup, state, t, changes)
     current = state.itinerary.current
     if isinstance(current, Leg):

@@ -142,6 +142,7 @@ def serve(
             publisher.start()
             stack.callback(publisher.stop)
         receiver = Receiver(vehicle.gps.host, vehicle.gps.port, clock=clock, put=agent.put).start()
+        agent.watch_gpsd(lambda: receiver.gpsd)
         stack.callback(receiver.stop)
         if vehicle.reader.host is not None:
             reader = Reader(

@@ -18,9 +18,12 @@ from agent import checkpoint
 from agent.bodies import GpsStatus, ReaderStatus, Status
 from agent.clock import PacedClock
 from agent.errors import ConfigError, StoreError
+from agent.gps_faults import TELL_S, Telling, tell
+from agent.gpsd_devices import Gpsd
 from agent.holding import InUse, why_not
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
+from agent.notices import gps_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
@@ -41,6 +44,8 @@ STATUS_S = 60.0
 POSITION_S = 10.0
 POSITION_PARKED_S = 120.0
 TICK_S = 5.0
+GPSD_S = 5.0
+TELL_REAL_S = 0.5
 PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
@@ -102,6 +107,8 @@ class VehicleAgent:
         self._due: dict[str, float] = {}
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
         self._last: dict[str, Any] = {}
+        self._gpsd: Callable[[], Gpsd] | None = None
+        self._telling = Telling()
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
@@ -112,6 +119,10 @@ class VehicleAgent:
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
         self._shown = shown
+
+    def watch_gpsd(self, gpsd: Callable[[], Gpsd]) -> None:
+        """Say where to look for what is wrong with receiver or gpsd."""
+        self._gpsd = gpsd
 
     def put(self, item: Input) -> None:
         """Take an input from the reader or the receiver."""
@@ -293,6 +304,8 @@ class VehicleAgent:
         if self._is_due("commit", now, CHECKPOINT_S):
             self._commit((), now)
         self._note_time()
+        if self._gpsd is not None and self._is_due("gpsd", now, GPSD_S):
+            self._tell_of(self._gpsd(), now)
         if self._shown is not None:
             self._shown.raise_if_failed()
             self._show(now)
@@ -300,6 +313,17 @@ class VehicleAgent:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
             if utc is not None:
                 self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+
+    def _tell_of(self, gpsd: Gpsd, now: float) -> None:
+        where = f"{self.setup.vehicle.gps.host}:{self.setup.vehicle.gps.port}"
+        # On a scaled clock 40 s pass in a blink.
+        lasting_s = max(TELL_S, TELL_REAL_S * float(getattr(self.clock, "speed", 1.0)))
+        self._telling, said = tell(self._telling, gpsd, now, where=where, tell_s=lasting_s)
+        if said is not None:
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, said.at_mono)
+            at = None if utc is None else format_utc(utc)
+            self._commit((gps_notice(self.setup, said, at),), now)
+            self._due.pop("status", None)
 
     def _note_time(self) -> None:
         timeline = self.state.timeline
@@ -341,6 +365,8 @@ class VehicleAgent:
             utc = state.timeline.utc_of(state.timeline.boot, fix.mono)
             last_fix = None if utc is None else format_utc(utc)
         fresh = fix is not None and now - fix.mono < STATUS_S
+        fault = self._telling.fault
+        silent = fix is None if fault is None else fault.is_silence
         return Status(
             vehicle=self.setup.vehicle.id,
             state="online",
@@ -349,7 +375,9 @@ class VehicleAgent:
             since=self.since,
             holding=self.in_use.holding(),
             reader=ReaderStatus("up" if reading.up else "down", not_read, reading.lost),
-            gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),
+            gps=GpsStatus(
+                "ok" if fresh else "silent" if silent else "no fix", last_fix, None if fault is None else fault.text
+            ),
             backlog=self.store.backlog(),
         )
 
