@@ -69,10 +69,14 @@ class ReaderStatus(Struct, frozen=True):
 
 
 class GpsStatus(Struct, frozen=True):
-    """The receiver's condition: `silent` gives no sentences, `no fix` gives none that places the vehicle."""
+    """The receiver's condition: `silent` gives no sentences, `no fix` gives none that places the vehicle.
+
+    `fault` is what is wrong and what to do about it, where that was told.
+    """
 
     state: Literal["ok", "no fix", "silent"]
     last_fix: str | None = None
+    fault: str | None = None
 
 
 class Status(Struct, frozen=True, kw_only=True):

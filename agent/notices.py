@@ -9,6 +9,7 @@ from typing import Any
 
 from agent.antenna_loss import Antennas
 from agent.antennas import Fading
+from agent.gps_faults import Said
 from agent.proof import Proof
 from agent.records import ReaderState, Record
 from agent.state import Other, Setup, State, trusted_utc
@@ -101,6 +102,17 @@ def fading_notice(setup: Setup, state: State, fading: Fading, t_s: float) -> Rec
         "check its cable and connector."
     )
     return _notice(setup, "antenna-fading", trusted_utc(state, t_s), text, antenna=fading.port)
+
+
+def device_notice(setup: Setup, state: State, t_s: float, before: str | None, after: str) -> Record:
+    """The receiver that was followed gives no usable fix any more, another one does."""
+    text = f"Positions now come from receiver {after}; {before} gives none: check its antenna and cable."
+    return _notice(setup, "receiver-changed", trusted_utc(state, t_s), text)
+
+
+def gps_notice(setup: Setup, said: Said, at: str | None) -> Record:
+    """What is wrong with receiver or gpsd, or that it is over."""
+    return _notice(setup, said.code, at, said.text)
 
 
 def time_notice(setup: Setup, event: TimeEvent) -> Record:

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from agent.asleep import hear_motion, hear_port, let_sleep
 from agent.axis import OFF_S
 from agent.gps import Unusable, parse_tpv
+from agent.gpsd_devices import Following
 from agent.hearing import watch_ports
 from agent.itinerary import (
     Itinerary,
@@ -36,7 +37,7 @@ from agent.motion import (
     observe_time,
 )
 from agent.motion import State as Doing
-from agent.notices import antenna_notices, gap_notice, proof_notice, reader_notice, time_notice
+from agent.notices import antenna_notices, device_notice, gap_notice, proof_notice, reader_notice, time_notice
 from agent.occasions import (
     FIRST_S,
     SETTLE_S,
@@ -58,6 +59,7 @@ from agent.silence import forget_silences, observe_off, observe_silence
 from agent.state import Reading, Setup, State, regimes
 from agent.statements import forget as forget_statements
 from agent.tally import Tally
+from agent.timeline import refusal
 from agent.wrong_vehicle import observe_other
 
 # After doors or ignition at home: some ten rounds, before the computer loses power. Judgement.
@@ -124,6 +126,7 @@ def _boot(setup: Setup, state: State, item: Boot) -> tuple[State, tuple[Record, 
         trusted_s=None,
         # Whether antennas and the silencing input are still as they were, the reader tells when it is up.
         reading=Reading(since_s=t, round_s=state.reading.round_s),
+        following=Following(),
     )
     state = observe_silence(setup, observe_off(state, t - OFF_S, t), t)
     state, records = _apply(setup, state, t, changes)
@@ -157,6 +160,13 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
     fix = parse_tpv(item.tpv, item.mono, eph_sigmas=setup.vehicle.gps.eph_sigmas)
     if isinstance(fix, Unusable):
         return _time(setup, state, t)
+    was = state.following
+    plausible = refusal(fix.utc_s, rules=state.timeline.rules) is None
+    following = was.take(fix, plausible=plausible)
+    state = replace(state, following=following)
+    if following.device != fix.device:
+        return _time(setup, state, t)
+    changed = () if was.device in (None, fix.device) else (device_notice(setup, state, t, was.device, fix.device),)
     timeline, told = state.timeline.observe_fix(fix)
     trusted = state.trusted_s
     if trusted is None and timeline.trusted:
@@ -165,7 +175,7 @@ def _fix(setup: Setup, state: State, t: float, item: Fix) -> tuple[State, tuple[
         state = replace(state, due_s=due_once_trusted(state, t))
     motion, changes = observe_fix(state.motion, t, fix)
     state = replace(state, timeline=timeline, motion=motion, trusted_s=trusted)
-    notices = tuple(time_notice(setup, event) for event in told)
+    notices = (*changed, *(time_notice(setup, event) for event in told))
     state, records = _apply(setup, state, t, changes)
     current = state.itinerary.current
     if isinstance(current, Leg):

@@ -1,7 +1,12 @@
 """The connection to gpsd: a thread that delivers every TPV as a `Fix`; floor 3.
 
 Survives a gpsd that is missing, killed, restarted, stopped or silent: the connection is closed and made anew, with a
-jittered, growing pause. What a TPV means is `agent.gps`'s business; nothing is left out or changed here.
+jittered, growing pause. What a TPV means is `agent.gps`'s business; nothing is left out or changed here. `gpsd` says at
+any time what gpsd has and how the connection is.
+
+A gpsd whose receiver is mute says nothing either. It is asked for its devices every few seconds of silence: one that
+answers is alive and keeps the connection, one that does not is left. Now and then a connection on which no receiver
+speaks is made anew all the same: gpsd (3.22) opens a device that was gone only for a client that comes anew.
 
 The socket and gpsd's greeting are gpsd-py3's (`gpsd.connect`). Everything after is read here: its polling interface has
 no deadlines and invents what a fix leaves out. `connect` has no deadlines either, so a second thread watches the clock
@@ -18,7 +23,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Literal, TextIO
+from typing import Any, Literal, TextIO
 
 import gpsd
 from msgspec import Struct
@@ -26,14 +31,20 @@ from msgspec import Struct
 from agent.clock import Clock
 from agent.errors import GpsdError
 from agent.gps import MAX_LINE_BYTES, parse_gpsd_line
+from agent.gpsd_devices import Gpsd, Link
+from agent.gpsd_devices import connect as connected
+from agent.gpsd_devices import hear as heard_of
 from agent.records import Fix
 
 log = logging.getLogger(__name__)
 
-SILENT_S = 10.0  # a receiver tells its state once a second, fix or none
+SILENT_S = 10.0  # a receiver tells its state once a second, fix or none; asked, gpsd answers at once
+RENEW_S = 60.0  # how long a connection is kept on which gpsd answers and no receiver speaks. Judgement
 CONNECT_S = 5.0
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 30.0
 WATCH = b'?WATCH={"enable":true,"json":true}\n'
+ASK = b"?DEVICES;\n"
+MUTE = "gpsd answers, but no receiver speaks; perhaps it opens one for a new connection"
 
 # On a scaled clock ten seconds pass in a blink; a peer gets this much real time whatever the clock says.
 _GRACE_REAL_S = 1.0
@@ -66,12 +77,21 @@ class _Link:
     def heard(self, limit_s: float) -> None:
         """Something came; the next thing has `limit_s`."""
         self._limit_s = limit_s
+        self._was_asked = False
         self._heard_mono, self._heard_real_s = self._clock.mono(), time.monotonic()
 
     def is_overdue(self) -> bool:
         """Nothing came for longer than allowed, by the clock and in a real second."""
         real_s = time.monotonic() - self._heard_real_s
         return self._clock.mono() - self._heard_mono > self._limit_s and real_s > min(self._limit_s, _GRACE_REAL_S)
+
+    def ask(self) -> None:
+        """Once in each silence, when half of what is allowed is over: let gpsd say that it is alive."""
+        if self.stream is None or self._was_asked or self._clock.mono() - self._heard_mono < self._limit_s / 2.0:
+            return
+        self._was_asked = True
+        with suppress(OSError):  # whoever reads hears of it
+            self.send(ASK)
 
     def open(self, host: str, port: int) -> TextIO:
         """gpsd-py3's handshake; raises whatever it raises. The caller holds `_one_connects`."""
@@ -129,13 +149,14 @@ class Receiver:
         put: Callable[[Fix], None],
         silent_s: float = SILENT_S,
         connect_s: float = CONNECT_S,
+        renew_s: float = RENEW_S,
         first_pause_s: float = FIRST_PAUSE_S,
         chance: random.Random | None = None,
     ) -> None:
         self._host, self._port = host, port
         self._clock, self._put = clock, put
         self._silent_s, self._connect_s = silent_s, connect_s
-        self._first_pause_s = first_pause_s
+        self._renew_s, self._first_pause_s = renew_s, first_pause_s
         self._chance = chance if chance is not None else random.Random()  # noqa: S311 - spreads reconnections, no secret
         self._stop = threading.Event()
         self._link: _Link | None = None
@@ -144,6 +165,8 @@ class Receiver:
             threading.Thread(target=self._watch, name="receiver-watch", daemon=True),
         ]
         self.counts = Counts()
+        self.gpsd = Gpsd(began_mono=clock.mono())
+        """What gpsd has and how the connection is; a value, replaced whole."""
         self.state: Literal["connecting", "up", "stopped"] = "connecting"
 
     def start(self) -> Receiver:
@@ -169,7 +192,7 @@ class Receiver:
             while not self._stop.is_set():
                 fixes = self.counts.fixes
                 why = self._connect_and_read()
-                failures = 0 if self.counts.fixes > fixes else failures + 1
+                failures = 0 if self.counts.fixes > fixes or why is MUTE else failures + 1
                 self.state = "connecting"
                 if self._stop.is_set():
                     break
@@ -193,6 +216,7 @@ class Receiver:
             try:
                 stream = link.open(self._host, self._port)
             except Exception as error:  # noqa: BLE001 - gpsd-py3 raises a plain Exception for a greeting it does not like
+                self._link_is("mute" if link.is_shut else "refused" if isinstance(error, OSError) else "foreign")
                 return f"no connection ({error})"
             finally:
                 _one_connects.release()
@@ -201,14 +225,20 @@ class Receiver:
             self._link = None
             link.close()
 
+    def _link_is(self, state: Link) -> None:
+        if not self._stop.is_set():
+            self.gpsd = connected(self.gpsd, state, self._clock.mono())
+
     def _read(self, link: _Link, stream: TextIO) -> str:
         counts = self.counts
+        spoken_mono = self._clock.mono()
         try:
             # gpsd-py3 asks to be watched without saying in which form, and then nothing comes. Not through the stream:
             # writing to it throws away what it has read ahead.
             link.send(WATCH)
             counts.connections += 1
             self.state = "up"
+            self._link_is("up")
             link.heard(self._silent_s)
             while True:
                 line = stream.readline(MAX_LINE_BYTES + 1)
@@ -224,18 +254,29 @@ class Receiver:
                 except GpsdError:
                     counts.malformed += 1  # the line ended, so the stream is still in step
                     continue
-                if document is None or document["class"] != "TPV":
-                    counts.others += 1
-                    continue
-                counts.fixes += 1
-                self._put(Fix(mono=mono, tpv=document))
+                self._take(document, mono)
+                if document is not None and "device" in document:
+                    spoken_mono = mono
+                elif mono - spoken_mono > self._renew_s:
+                    return MUTE
         except (OSError, UnicodeDecodeError) as error:
+            self._link_is("mute" if link.is_shut else "refused")
             return f"the connection broke ({error})"
         if len(line) > MAX_LINE_BYTES:
             counts.lines += 1
             counts.malformed += 1
             return "a line without end"
+        self._link_is("mute" if link.is_shut else "refused")
         return f"nothing came for {self._silent_s:g} s" if link.is_shut else "gpsd closed the connection"
+
+    def _take(self, document: dict[str, Any] | None, mono: float) -> None:
+        if document is not None:
+            self.gpsd = heard_of(self.gpsd, document, mono)
+        if document is None or document["class"] != "TPV":
+            self.counts.others += 1
+            return
+        self.counts.fixes += 1
+        self._put(Fix(mono=mono, tpv=document))
 
     def _watch(self) -> None:
         while self._threads[0].is_alive():
@@ -243,6 +284,8 @@ class Receiver:
             link = self._link
             if link is not None and (stopping or link.is_overdue()):
                 link.shut()
+            elif link is not None:
+                link.ask()
             if stopping:
                 time.sleep(_LOOK_STOPPING_REAL_S)  # again, in case the socket was only just being made
             else:

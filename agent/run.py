@@ -37,7 +37,7 @@ from agent.records import Fix, Input, Problem
 from agent.setup import read_in_use
 from agent.store import Store
 from agent.timeline import RULES, TimeRules
-from agent.vehicle import Vehicle, transmit_allowed
+from agent.vehicle import ReaderSettings, Vehicle, transmit_allowed
 from agent.vehicle_agent import Shown, VehicleAgent
 
 log = logging.getLogger(__name__)
@@ -98,6 +98,27 @@ def time_rules(clock: PacedClock) -> TimeRules:
     return RULES
 
 
+def reader_tls(settings: ReaderSettings) -> ssl.SSLContext | None:
+    """How to know the reader by its certificate; None where it speaks plainly. Raises ConfigError for a bad file.
+
+    Readers come with a certificate that they signed themselves, for a name that is not their address: with `ca_file`
+    that certificate (or one that it signed) is trusted and no other, whatever name stands in it.
+    """
+    if not settings.tls:
+        return None
+    if settings.ca_file is None:
+        return ssl.create_default_context()
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+    except (OSError, ssl.SSLError) as error:
+        do = "give the reader's certificate as PEM (its web page has it)"
+        raise ConfigError([Problem("vehicle file", "[reader] ca_file", f"{settings.ca_file}: {error}", do)]) from None
+    context.check_hostname = False  # the certificate itself is what is known
+    # Trusted as it stands, though it is nobody's authority and misses what a strict check asks of one.
+    context.verify_flags = (context.verify_flags | ssl.VERIFY_X509_PARTIAL_CHAIN) & ~ssl.VERIFY_X509_STRICT
+    return context
+
+
 def serve(
     vehicle: Vehicle,
     in_use: InUse,
@@ -108,7 +129,7 @@ def serve(
     record: Path | None = None,
 ) -> None:
     """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn."""
-    permission = transmit_allowed(vehicle)
+    permission, tls = transmit_allowed(vehicle), reader_tls(vehicle.reader)
     if not permission.allowed:
         log.warning("not-transmitting", extra={"why": permission.reason})
     with contextlib.ExitStack() as stack:
@@ -152,6 +173,7 @@ def serve(
             publisher.start()
             stack.callback(publisher.stop)
         receiver = Receiver(vehicle.gps.host, vehicle.gps.port, clock=clock, put=agent.put).start()
+        agent.watch_gpsd(lambda: receiver.gpsd)
         stack.callback(receiver.stop)
         if vehicle.reader.host is not None:
             reader = Reader(
@@ -164,7 +186,7 @@ def serve(
                 interlock=interlock_of(vehicle),
                 power_dbm=permission.power_dbm if permission.power_dbm is not None else LEAST_DBM,
                 transmit_allowed=permission.allowed,
-                tls=ssl.create_default_context() if vehicle.reader.tls else None,
+                tls=tls,
             ).start()
             stack.callback(reader.stop)
         stack.callback(log.info, "stopping")

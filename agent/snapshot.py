@@ -1,4 +1,4 @@
-"""What the vehicle shows of itself between decisions: the retained `aboard` and `position` bodies; floor 1.
+"""What the vehicle shows of itself between decisions: retained `aboard`, `position`, and parts of `status`; floor 2.
 
 While the van stands, each item is likely aboard, heard near or not heard, by the live belief; while it moves, the leg's
 manifest speaks. Outside working hours neither place nor badge nor position is shown.
@@ -6,7 +6,8 @@ manifest speaks. Outside working hours neither place nor badge nor position is s
 
 from __future__ import annotations
 
-from agent.bodies import Aboard, AboardItem, BadgeAboard, LoadedAt, NotRead, Position
+from agent.bodies import Aboard, AboardItem, BadgeAboard, GpsStatus, LoadedAt, NotRead, Position, ReaderStatus
+from agent.gps_faults import Fault
 from agent.itinerary import Leg, Stop
 from agent.motion import State as Doing
 from agent.privacy import is_working
@@ -18,6 +19,8 @@ from agent.units import format_utc
 # Shown as aboard from this probability on; below it only what was heard a short while ago is worth a line.
 SHOWN = 0.5
 HEARD_S = 300.0
+# A fix is fresh for a minute.
+FRESH_S = 60.0
 
 
 def aboard(setup: Setup, state: State, *, now_s: float) -> Aboard:
@@ -58,6 +61,33 @@ def not_read(state: State) -> tuple[NotRead, ...]:
     return tuple(
         NotRead(trusted_utc(state, each.since_s), words(each), is_whole(each), each.antenna) for each in present(state)
     )
+
+
+def reader_status(state: State, now: float) -> ReaderStatus:
+    """How the reader does, for the vehicle's status; `now` on this boot's clock."""
+    silent = not_read(state) if state.axis.bases else ()
+    fixture_s = state.proof.fixture_s
+    return ReaderStatus(
+        state="up" if state.reading.up else "down",
+        not_read_since=min((each.since for each in silent if each.whole and each.since), default=None),
+        antennas_lost=state.reading.lost,
+        not_read=silent,
+        fixture_heard=None if fixture_s is None else trusted_utc(state, fixture_s),
+        fixture_heard_s=None if fixture_s is None else round(max(state.axis.at(now) - fixture_s, 0.0), 1),
+    )
+
+
+def gps_status(state: State, now: float, fault: Fault | None) -> GpsStatus:
+    """How the receiver does, and what was last told to be wrong with it."""
+    fix = state.motion.last
+    last_fix = None
+    if fix is not None:
+        utc = state.timeline.utc_of(state.timeline.boot, fix.mono)
+        last_fix = None if utc is None else format_utc(utc)
+    if fix is not None and now - fix.mono < FRESH_S:
+        return GpsStatus("ok", last_fix, None if fault is None else fault.text)
+    mute = fix is None if fault is None else fault.is_silence
+    return GpsStatus("silent" if mute else "no fix", last_fix, None if fault is None else fault.text)
 
 
 def _lines(

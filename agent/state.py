@@ -15,6 +15,7 @@ from agent.antenna_loss import Antennas
 from agent.antennas import Health
 from agent.axis import Axis
 from agent.battery import Guard
+from agent.gpsd_devices import Following
 from agent.itinerary import Itinerary, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
@@ -127,6 +128,7 @@ class State(Struct, frozen=True, eq=False):
     driven: tuple[Driven, ...] = ()  # legs that are forgotten but for the plan, oldest first
     visited: tuple[str, ...] = ()  # sites of the stops that are forgotten
     trusted_s: float | None = None  # when time was first trusted in this boot
+    following: Following = Following()  # which of gpsd's receivers gives the positions
 
 
 def trusted_utc(state: State, t_s: float) -> str | None:

@@ -68,6 +68,7 @@ class ReaderSettings(Struct, frozen=True):
     host: str | None = None
     port: int = 5084  # LLRP, registered with IANA
     tls: bool = False
+    ca_file: str | None = None  # with tls: the reader's own certificate, or that of whoever signed it
     simulated: bool = False  # on this computer only; exempt from the interlock
     antennas: tuple[int, ...] = (1, 2)
     power_dbm: float | None = None
@@ -206,6 +207,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "host": _TEXT,
         "port": _PORT,
         "tls": _FLAG,
+        "ca_file": _TEXT,
         "simulated": _FLAG,
         "antennas": Key("antenna ports, each once, such as [1, 2]", distinct_ports),
         "power_dbm": _DBM,
@@ -334,6 +336,8 @@ def _check_together(values: dict[str, dict[str, Any]], *, file: str, problems: l
     files = [name for name in ("ca_file", "cert_file", "key_file") if name in mqtt]
     if files and not mqtt.get("tls"):
         add("[mqtt] tls", f"{' and '.join(files)} without tls", mqtt.get("tls", False), "write tls = true")
+    if "ca_file" in reader and not reader.get("tls"):
+        add("[reader] tls", "ca_file without tls", reader.get("tls", False), "write tls = true")
     if "password_file" in mqtt and "username" not in mqtt:
         add("[mqtt]", "a password without a username", "password_file alone", "give username too")
 

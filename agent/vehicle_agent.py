@@ -15,13 +15,16 @@ from typing import Any
 from msgspec.structs import replace
 
 from agent import checkpoint
-from agent.bodies import GpsStatus, ReaderStatus, Status
+from agent.bodies import Status
 from agent.clock import PacedClock
 from agent.errors import ConfigError, StoreError
+from agent.gps_faults import TELL_S, Telling, tell
+from agent.gpsd_devices import Gpsd
 from agent.holding import InUse, why_not
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
+from agent.notices import gps_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
@@ -29,8 +32,8 @@ from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
 from agent.signal import Signal, choose_signal, is_standing
-from agent.snapshot import aboard, not_read, position
-from agent.state import State, trusted_utc
+from agent.snapshot import aboard, gps_status, position, reader_status
+from agent.state import State
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules
 from agent.units import format_utc
@@ -44,6 +47,8 @@ POSITION_S = 10.0
 POSITION_PARKED_S = 120.0
 TICK_S = 5.0
 SIGNAL_S = 2.0
+GPSD_S = 5.0
+TELL_REAL_S = 0.5
 PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
@@ -109,6 +114,8 @@ class VehicleAgent:
         self._due: dict[str, float] = {}
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
         self._last: dict[str, Any] = {}
+        self._gpsd: Callable[[], Gpsd] | None = None
+        self._telling = Telling()
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
@@ -119,6 +126,10 @@ class VehicleAgent:
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
         self._shown = shown
+
+    def watch_gpsd(self, gpsd: Callable[[], Gpsd]) -> None:
+        """Say where to look for what is wrong with receiver or gpsd."""
+        self._gpsd = gpsd
 
     def put(self, item: Input) -> None:
         """Take an input from the reader or the receiver."""
@@ -310,6 +321,8 @@ class VehicleAgent:
         self._note_time()
         if self._set_signal is not None:
             self._drive_lamp(self._set_signal, now)
+        if self._gpsd is not None and self._is_due("gpsd", now, GPSD_S):
+            self._tell_of(self._gpsd(), now)
         if self._shown is not None:
             self._shown.raise_if_failed()
             self._show(now)
@@ -329,6 +342,17 @@ class VehicleAgent:
 
     def _now_s(self, now: float) -> float:
         return max(self.state.axis.at(now), self.state.axis.last_s) if self.state.axis.bases else 0.0
+
+    def _tell_of(self, gpsd: Gpsd, now: float) -> None:
+        where = f"{self.setup.vehicle.gps.host}:{self.setup.vehicle.gps.port}"
+        # On a scaled clock 40 s pass in a blink.
+        lasting_s = max(TELL_S, TELL_REAL_S * float(getattr(self.clock, "speed", 1.0)))
+        self._telling, said = tell(self._telling, gpsd, now, where=where, tell_s=lasting_s)
+        if said is not None:
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, said.at_mono)
+            at = None if utc is None else format_utc(utc)
+            self._commit((gps_notice(self.setup, said, at),), now)
+            self._due.pop("status", None)
 
     def _note_time(self) -> None:
         timeline = self.state.timeline
@@ -356,16 +380,6 @@ class VehicleAgent:
             shown.status(self._status(now))
 
     def _status(self, now: float) -> Status:
-        state = self.state
-        reading = state.reading
-        silent = not_read(state) if state.axis.bases else ()
-        fixture_s = state.proof.fixture_s
-        fix = state.motion.last
-        last_fix = None
-        if fix is not None:
-            utc = state.timeline.utc_of(state.timeline.boot, fix.mono)
-            last_fix = None if utc is None else format_utc(utc)
-        fresh = fix is not None and now - fix.mono < STATUS_S
         return Status(
             vehicle=self.setup.vehicle.id,
             state="online",
@@ -373,15 +387,8 @@ class VehicleAgent:
             program=self.program,
             since=self.since,
             holding=self.in_use.holding(),
-            reader=ReaderStatus(
-                state="up" if reading.up else "down",
-                not_read_since=min((each.since for each in silent if each.whole and each.since), default=None),
-                antennas_lost=reading.lost,
-                not_read=silent,
-                fixture_heard=None if fixture_s is None else trusted_utc(state, fixture_s),
-                fixture_heard_s=None if fixture_s is None else round(max(state.axis.at(now) - fixture_s, 0.0), 1),
-            ),
-            gps=GpsStatus("ok" if fresh else "no fix" if fix is not None else "silent", last_fix),
+            reader=reader_status(self.state, now),
+            gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
         )
 

@@ -40,6 +40,8 @@ FLOORS: dict[str, int] = {
     "agent.geo": 1,
     "agent.geofences": 1,
     "agent.gps": 1,
+    "agent.gps_faults": 1,
+    "agent.gpsd_devices": 1,
     "agent.itinerary": 1,
     "agent.keys": 1,
     "agent.ledger": 1,

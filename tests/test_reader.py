@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import agent.reader
+from agent.errors import ConfigError
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, encode
 from agent.llrp.interlock import Interlock
@@ -23,7 +24,9 @@ from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan
 from agent.llrp.told import ConnectionAttemptEvent, ReaderEventNotificationData
 from agent.reader import Reader
 from agent.records import Inventory, PortInput, ReaderState
+from agent.run import reader_tls
 from agent.simreader import SimulatedReader
+from agent.vehicle import ReaderSettings
 from tests.llrp.tcp import Collected, FastClock, Room, until
 
 pytestmark = pytest.mark.integration
@@ -297,17 +300,35 @@ def test_stop_takes_leave(bench: Callable[..., Bench]) -> None:
     nowhere.stop()
 
 
-def test_tls(bench: Callable[..., Bench], tmp_path: Path) -> None:
-    """A reader behind TLS is read like any other."""
+def _certificate(folder: Path, *options: str) -> tuple[Path, Path]:
+    """A certificate that signed itself, as a reader brings it, and its key."""
     openssl = shutil.which("openssl")
     if openssl is None:
         pytest.skip("openssl is missing")
-    key, certificate = tmp_path / "key.pem", tmp_path / "cert.pem"
+    folder.mkdir(exist_ok=True)
+    key, certificate = folder / "key.pem", folder / "cert.pem"
     subprocess.run(
         [openssl, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
-         "-subj", "/CN=reader", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", certificate],
+         "-subj", "/CN=reader-00-11-22", *options, "-keyout", key, "-out", certificate],
         check=True, capture_output=True,
     )  # fmt: skip
+    return key, certificate
+
+
+@pytest.mark.parametrize("named", [True, False], ids=["for its address", "for another name"])
+def test_tls(bench: Callable[..., Bench], tmp_path: Path, *, named: bool) -> None:
+    """A reader behind TLS is read like any other, also one whose own certificate names something else.
+
+    A reader of another certificate is not spoken to.
+    """
+    options = ("-addext", "subjectAltName=IP:127.0.0.1") if named else ()
+    key, certificate = _certificate(tmp_path / "own", *options)
+    if named:
+        context = ssl.create_default_context(cafile=str(certificate))
+    else:
+        found = reader_tls(ReaderSettings(tls=True, ca_file=str(certificate)))
+        assert found is not None
+        context = found
     server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     server.load_cert_chain(certificate, key)
     simulated = SimulatedReader(Room(), FastClock(20.0)).start()
@@ -329,8 +350,46 @@ def test_tls(bench: Callable[..., Bench], tmp_path: Path) -> None:
                         target.sendall(chunk)
 
     port, stop = _serve(script)
-    on = bench(port=port, tls=ssl.create_default_context(cafile=str(certificate)))
+    on = bench(port=port, tls=context)
     on.rounds(2)
     on.reader.stop()
     stop()
     simulated.stop()
+
+
+def test_another_certificate_is_not_trusted(tmp_path: Path) -> None:
+    """With `ca_file` only the reader's own certificate will do: somebody else's ends the connection before LLRP."""
+    key, certificate = _certificate(tmp_path / "other")
+    _, own = _certificate(tmp_path / "own")
+    server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    server.load_cert_chain(certificate, key)
+    refused: list[ssl.SSLError] = []
+
+    def script(raw: socket.socket) -> None:
+        try:
+            with server.wrap_socket(raw, server_side=True):
+                pass
+        except ssl.SSLError as error:
+            refused.append(error)
+
+    port, stop = _serve(script)
+    context = reader_tls(ReaderSettings(tls=True, ca_file=str(own)))
+    reader = Reader(
+        "127.0.0.1", port, FastClock(20.0), put=print, power_dbm=27.0, transmit_allowed=True, tls=context
+    ).start()
+    until(lambda: len(refused) >= 2, "two refusals")
+    reader.stop()
+    stop()
+    assert reader.connections == 0
+
+
+def test_a_certificate_file_that_is_none_is_told(tmp_path: Path) -> None:
+    """A missing or empty `ca_file` ends the start with what to do; without TLS, or without the key, nothing is read."""
+    (tmp_path / "empty.pem").write_text("")
+    for name in ("none.pem", "empty.pem"):
+        with pytest.raises(ConfigError, match=r"\[reader\] ca_file .*give the reader's certificate as PEM"):
+            reader_tls(ReaderSettings(tls=True, ca_file=str(tmp_path / name)))
+    assert reader_tls(ReaderSettings()) is None
+    plain = reader_tls(ReaderSettings(tls=True))
+    assert plain is not None
+    assert plain.check_hostname

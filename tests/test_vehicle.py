@@ -131,6 +131,7 @@ FAULTS = {
     "eph": (VAN + '[gps]\neph = "95"', '[gps] eph (got \'95\'); give "cep", "drms", "r95" or "2drms"'),
     "certificate alone": (VAN + '[mqtt]\ntls = true\ncert_file = "c"', "a certificate needs its key"),
     "key alone": (VAN + '[mqtt]\ntls = true\nkey_file = "k"', "a certificate needs its key (got 'key_file alone')"),
+    "the reader's certificate without tls": (VAN + '[reader]\nca_file = "c"', "[reader] tls: ca_file without tls"),
     "files without tls": (VAN + '[mqtt]\nca_file = "c"', "[mqtt] tls: ca_file without tls"),
     "password alone": (VAN + '[mqtt]\npassword_file = "p"', "a password without a username"),
     "parameter as text": (VAN + '[presence]\na = "x"', "[presence] a (got 'x'); give a number"),
