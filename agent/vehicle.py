@@ -35,7 +35,9 @@ from agent.keys import (
     unknown,
     whole,
 )
+from agent.radio_rules import HIGHEST_MHZ, LOWEST_MHZ, RULES, Region
 from agent.records import Problem
+from agent.vehicle_radio import radio_problems
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -58,7 +60,10 @@ class RfAssessment(Struct, frozen=True):
 
 
 class ReaderSettings(Struct, frozen=True):
-    """The RFID reader; `host` None means there is none. `power_dbm` None means as assessed."""
+    """The RFID reader; `host` None means there is none. `power_dbm` None means as assessed.
+
+    Without `region`, or `eirp_limit_dbm`, nobody holds the radiated power to a limit; `check` says so.
+    """
 
     host: str | None = None
     port: int = 5084  # LLRP, registered with IANA
@@ -66,6 +71,19 @@ class ReaderSettings(Struct, frozen=True):
     simulated: bool = False  # on this computer only; exempt from the interlock
     antennas: tuple[int, ...] = (1, 2)
     power_dbm: float | None = None
+    region: Region | None = None
+    eirp_limit_dbm: float | None = None
+    cable_loss_db: float = 0.0  # the worst case: nothing is lost
+    antenna_gain_dbi: float | None = None
+    frequency_mhz: float | None = None
+
+    @property
+    def lowest_mhz(self) -> float:
+        """The frequency with the strictest exposure limit: as given, else the region's lowest, else the lowest used."""
+        if self.frequency_mhz is not None:
+            return self.frequency_mhz
+        rule = RULES.get(self.region or "")
+        return LOWEST_MHZ if rule is None else rule.band_mhz[0]
 
 
 class GpsSettings(Struct, frozen=True):
@@ -202,6 +220,13 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "simulated": _FLAG,
         "antennas": Key("antenna ports, each once, such as [1, 2]", distinct_ports),
         "power_dbm": _DBM,
+        "region": Key('"fcc", "etsi" or "other"', one_of("fcc", "etsi", "other")),
+        "eirp_limit_dbm": Key("dBm EIRP, 0 to 40", real(0.0, 40.0)),
+        "cable_loss_db": Key("dB lost in the cable, 0 to 30", real(0.0, 30.0)),
+        "antenna_gain_dbi": Key("dBi, -20 to 20; a gain in dBd is 2.15 more in dBi", real(-20.0, 20.0)),
+        "frequency_mhz": Key(
+            f"MHz, {LOWEST_MHZ:g} to {HIGHEST_MHZ:g}: the lowest that is used", real(LOWEST_MHZ, HIGHEST_MHZ)
+        ),
     },
     "gps": {
         "host": _TEXT,
@@ -257,7 +282,7 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
     mqtt = values.get("mqtt", {})
     if mqtt.get("tls"):
         mqtt.setdefault("port", 8883)
-    return Vehicle(
+    vehicle = Vehicle(
         **values["vehicle"],
         inputs=Inputs(**values.get("inputs", {})),
         rf_assessment=RfAssessment(**values["rf_assessment"]) if "rf_assessment" in values else None,
@@ -268,6 +293,10 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         presence=values.get("presence", {}),
         privacy=Privacy(**values.get("privacy", {})),
     )
+    problems = radio_problems(vehicle, file=file)
+    if problems:
+        raise ConfigError(problems)
+    return vehicle
 
 
 def _presence(table: object, *, file: str, problems: list[Problem]) -> dict[str, float]:
