@@ -105,10 +105,10 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.main": 4,
     "agent.explain": 4,
     "agent.exposure": 4,
-    "agent.walk": 4,
     "agent.replay": 4,
     "agent.run": 4,
     "agent.setup": 4,
+    "agent.terminal": 4,
     "agent.vehicle_agent": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
