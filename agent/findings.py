@@ -14,7 +14,7 @@ from msgspec import Struct, to_builtins
 State = Literal["ok", "not ok", "not tested"]
 _BOLD, _LOUDEST, _PLAIN = "\x1b[1m", "\x1b[1;7m", "\x1b[0m"
 _SHOWN: dict[State, str] = {"ok": "ok", "not ok": "NOT OK", "not tested": "not tested"}
-_STATE_COLUMNS, _PART_COLUMNS = 12, 12
+_STATE_COLUMNS, _PART_COLUMNS = 12, 13
 _NARROWEST = 60
 
 
@@ -71,7 +71,7 @@ def summary(findings: Sequence[Finding], paper: Paper) -> str:
     if bad:
         loudest = paper.loudest(f"{len(bad)} NOT OK: {', '.join(dict.fromkeys(bad)).upper()}")
     else:
-        loudest = paper.loud("NOTHING IS WRONG")
+        loudest = paper.loud("NOTHING FOUND WRONG")
     return f"{loudest}.  {rest}" if rest else loudest
 
 

@@ -1,4 +1,4 @@
-"""`check`'s talk with the MQTT broker: does it answer, by TLS, does it let this vehicle in, hear it and tell it; floor 3.
+"""`check`'s talk with the MQTT broker: does it answer, by TLS, and does it let this vehicle in and publish; floor 3.
 
 By the very link that the agent uses. What is published is that the vehicle is offline, which is so: a broker knows one
 client of a name, so that while the agent runs this would push it off the broker; then only the port and TLS are tried.
@@ -24,7 +24,7 @@ from agent.vehicle import MqttSettings
 CONNECT_S = 5.0
 _CONFIRM_REAL_S = 10.0
 _WHAT_TO_DO = (
-    ("refuses the connection", "look at username, password_file or certificate in [mqtt], and at the broker's accounts"),
+    ("refuses the connection", "look at username, password_file or certificate in [mqtt], and at the broker's users"),
     ("subscribe", "give this vehicle its lines in the broker's ACL (systemd/mosquitto.acl)"),
     ("CERTIFICATE_VERIFY_FAILED", "give the broker's CA as [mqtt] ca_file; see also the clock"),
     ("certificate verify failed", "give the broker's CA as [mqtt] ca_file; see also the clock"),
@@ -114,7 +114,7 @@ def _port_alone(settings: MqttSettings, address: str) -> list[Finding]:
         text = str(problem)
         return [Finding("broker", "not ok", f"{address}: {text}", _do(text))]
     do = "stop the agent to test that too: systemctl stop roadtally"
-    found = f"the running agent is connected as this vehicle, and there is room for one; {address} answers{told}"
+    found = f"{address} answers{told}; the agent runs and uses this vehicle's name there, which has room for one"
     return [Finding("broker", "ok", found), Finding("publish", "not tested", "the agent runs", do)]
 
 

@@ -21,7 +21,7 @@ from agent.store_schema import MIGRATIONS
 
 # A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
 LEAST_FREE_BYTES = 500_000_000
-_MB = 1_000_000
+_GB = 1_000_000_000
 _TRIED_BYTES = 4096
 
 
@@ -57,9 +57,9 @@ def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[
 
 def _space(folder: Path, least_free_bytes: int) -> Finding:
     usage = shutil.disk_usage(folder)
-    found = f"{usage.free / _MB:,.0f} MB free of {usage.total / _MB:,.0f} MB at {folder}"
+    found = f"{usage.free / _GB:,.1f} GB free of {usage.total / _GB:,.1f} GB at {folder}"
     if usage.free < least_free_bytes:
-        do = f"free some; the agent wants {least_free_bytes / _MB:,.0f} MB"
+        do = f"free some; the agent wants {least_free_bytes / _GB:,.1f} GB"
         return Finding("disk", "not ok", found, do)
     try:
         with tempfile.TemporaryFile(dir=folder) as file:

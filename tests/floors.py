@@ -99,7 +99,7 @@ FLOORS: dict[str, int] = {
     "agent.simreader*": 3,
     "agent.store*": 3,
     "agent.__main__": 4,
-    "agent.check": 4,
+    "agent.check*": 4,
     "agent.cli": 4,
     "agent.demo*": 4,
     "agent.dispatch.main": 4,
@@ -110,6 +110,7 @@ FLOORS: dict[str, int] = {
     "agent.setup": 4,
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
+    "agent.walk": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
 NAMESPACES = frozenset({"agent", "agent.dispatch"})
