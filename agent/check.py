@@ -12,23 +12,28 @@ import json
 import ssl
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
+from contextlib import suppress
 from pathlib import Path
 
-from agent.check_words import agent_finding, file_findings, reader_away, reader_findings
+from agent.check_words import agent_finding, content_findings, file_findings, reader_away, reader_findings
 from agent.clock import SystemClock
-from agent.errors import ConfigError
+from agent.errors import ConfigError, StoreError
 from agent.findings import Finding, as_document, as_lines, is_well, summary
 from agent.holding import InUse
+from agent.messages import DownLeaf
 from agent.probe_broker import probe_broker
 from agent.probe_disk import is_agent_running, probe_disk
 from agent.probe_gps import LISTEN_S, probe_gps
 from agent.probe_reader import MOST_TRANSMIT_S, ReaderAwayError, ask_reader
 from agent.setup import read_in_use
+from agent.store_view import StoreView, is_store
 from agent.terminal import paper_of
 from agent.vehicle import Vehicle
 from agent.vehicle_radio import power_in_use_dbm
 from agent.walk import refusal, run_walk
+
+_LEAVES: tuple[DownLeaf, ...] = ("sites", "register", "plan")
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -91,11 +96,35 @@ def run(args: Namespace) -> int:
 
 
 def _findings(args: Namespace, vehicle: Vehicle, in_use: InUse) -> Iterator[Finding]:
-    given = {leaf for leaf in ("sites", "register", "plan") if getattr(args, leaf) is not None}
-    yield from file_findings(vehicle, in_use, given=given)
-    if args.files_only:
-        return
+    given = {leaf for leaf in _LEAVES if getattr(args, leaf) is not None}
+    yield from file_findings(vehicle)
     path = args.store or Path(vehicle.store.path)
+    in_use, held = _with_held(in_use, path, given=given)
+    if not args.files_only:
+        yield from _asked(args, vehicle, path)
+    yield from content_findings(vehicle, in_use, given=given, held=held)
+
+
+def _with_held(in_use: InUse, path: Path, *, given: Collection[str]) -> tuple[InUse, dict[str, str]]:
+    """What the dispatch side last sent, for all that was not given as a file; and what is wrong with it, "" if nothing.
+
+    A store that cannot be read holds nothing here; the line STORE says what is the matter with it.
+    """
+    held: dict[str, str] = {}
+    if not is_store(path):
+        return in_use, held
+    with suppress(StoreError), StoreView.open(path) as store:
+        for leaf in _LEAVES:
+            downlink = None if leaf in given else store.held(leaf)
+            if downlink is not None:
+                try:
+                    in_use, held[leaf] = in_use.take(downlink), ""
+                except ConfigError as error:
+                    held[leaf] = str(error.problems[0])
+    return in_use, held
+
+
+def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
     is_running = is_agent_running(path)
     yield agent_finding(is_running=is_running)
     yield from probe_disk(path)

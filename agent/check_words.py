@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 
 from agent.exposure import PLANS
 from agent.findings import Finding
@@ -17,27 +17,36 @@ _STOP = "to test it stop the agent, systemctl stop roadtally, and start it again
 _STANDARDS = {"fcc": CommunicationsStandard.US_FCC_Part_15, "etsi": CommunicationsStandard.ETSI_302_208}
 
 
-def file_findings(vehicle: Vehicle, in_use: InUse, *, given: set[str]) -> Iterator[Finding]:
-    """Vehicle, permission, radio rules, duty, sites, register and plan, all from files that were good."""
+def file_findings(vehicle: Vehicle) -> Iterator[Finding]:
+    """Vehicle, permission, radio rules and duty, from a file that was good."""
     home = vehicle.home or "not set: a trip is a local day"
     yield Finding("vehicle", "ok", f"{vehicle.id}, {vehicle.epc}, home {home}")
     yield _transmit(vehicle)
     yield _radio(vehicle)
     duties = ", ".join(f"{name} {duty_of(plan):.0%}" for name, plan in PLANS.items())
     yield Finding("on the air", "ok", f"share of the time that each reading plan transmits: {duties}")
-    sent = "not given; the agent uses what the dispatch side last sent"
-    if "sites" in given:
-        yield Finding("sites", "ok", f"{len(in_use.sites)}: {', '.join(site.id for site in in_use.sites)}")
-    else:
-        yield Finding("sites", "not tested", sent)
-    if "register" in given:
-        yield _register(vehicle, in_use)
-    else:
-        yield Finding("register", "not tested", sent)
-    if "plan" in given:
-        yield Finding("plan", "ok", f"{sum(len(rows) for rows in in_use.plans.values())} rows")
-    else:
-        yield Finding("plan", "not tested", sent)
+
+
+def content_findings(
+    vehicle: Vehicle, in_use: InUse, *, given: Collection[str], held: Mapping[str, str]
+) -> Iterator[Finding]:
+    """Sites, register and plan: from files, or as the dispatch side last sent; `held` says what is wrong with that."""
+    for leaf in ("sites", "register", "plan"):
+        wrong = None if leaf in given else held.get(leaf)
+        source = "" if leaf in given else ", as the dispatch side last sent"
+        if leaf not in given and leaf not in held:
+            yield Finding(leaf, "not tested", "not given here, and nothing kept of what the dispatch side sent")
+        elif wrong:
+            found = f"what the dispatch side last sent cannot be used: {wrong}"
+            yield Finding(leaf, "not ok", found, "correct it there and send it again")
+        elif leaf == "sites":
+            found = f"{len(in_use.sites)}: {', '.join(site.id for site in in_use.sites)}{source}"
+            yield Finding(leaf, "ok", found)
+        elif leaf == "register":
+            yield _register(vehicle, in_use, source)
+        else:
+            version = max(in_use.plans, default=0)
+            yield Finding(leaf, "ok", f"{len(in_use.plans.get(version, ()))} rows{source}")
 
 
 def _transmit(vehicle: Vehicle) -> Finding:
@@ -71,12 +80,12 @@ def _radio(vehicle: Vehicle) -> Finding:
     return Finding("radio rules", "not tested", found, "give them, and cable_loss_db, in the vehicle file")
 
 
-def _register(vehicle: Vehicle, in_use: InUse) -> Finding:
+def _register(vehicle: Vehicle, in_use: InUse, source: str) -> Finding:
     listings = in_use.register.listings
     kinds = [f"{sum(x.kind == kind for x in listings)} {kind}" for kind in ("item", "person", "fixture", "ignore")]
     has_fixture = any(x.kind == "fixture" and x.home == vehicle.id for x in listings)
     do = "" if has_fixture else f"fix a tag in the van and list it (kind fixture, home {vehicle.id}): it proves hearing"
-    return Finding("register", "ok", ", ".join(kinds), do)
+    return Finding("register", "ok", ", ".join(kinds) + source, do)
 
 
 def agent_finding(*, is_running: bool) -> Finding:
