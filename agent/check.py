@@ -140,7 +140,8 @@ def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
                 vehicle, SystemClock(), seconds=args.transmit_s, stream=stream, paper=paper_of(stream)
             )
     _say(f"listening to gpsd, up to {LISTEN_S:g} s ...")
-    yield from probe_gps(vehicle.gps, SystemClock(), is_clock_needed=vehicle.mqtt.tls or vehicle.reader.tls)
+    is_clock_needed = vehicle.mqtt.tls or vehicle.reader.tls
+    yield from probe_gps(vehicle.gps, SystemClock(), listen_s=LISTEN_S, is_clock_needed=is_clock_needed)
     yield from probe_broker(vehicle.id, vehicle.mqtt, is_agent_running=is_running)
 
 

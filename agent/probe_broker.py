@@ -23,12 +23,16 @@ from agent.vehicle import MqttSettings
 
 CONNECT_S = 5.0
 _CONFIRM_REAL_S = 10.0
+_TLS_OR_NOT = "a port speaks TLS or it speaks no TLS: hold [mqtt] tls and port to the broker's; then see its log"
 _WHAT_TO_DO = (
     ("refuses the connection", "look at username, password_file or certificate in [mqtt], and at the broker's users"),
     ("subscribe", "give this vehicle its lines in the broker's ACL (systemd/mosquitto.acl)"),
     ("CERTIFICATE_VERIFY_FAILED", "give the broker's CA as [mqtt] ca_file; see also the clock"),
     ("certificate verify failed", "give the broker's CA as [mqtt] ca_file; see also the clock"),
     ("WRONG_VERSION_NUMBER", "the port speaks no TLS: write tls = false, or the port that does, often 8883"),
+    ("reset by peer", _TLS_OR_NOT),
+    ("EOF", _TLS_OR_NOT),
+    ("connection was lost", _TLS_OR_NOT),
     ("refused", "start the broker, or look at [mqtt] host and port"),
     ("Name or service", "look at [mqtt] host, and whether this computer is online"),
     ("timed out", "look at the SIM, the network and the depot's firewall"),
