@@ -53,8 +53,9 @@ def as_lines(finding: Finding, paper: Paper) -> list[str]:
     columns = max(paper.width, _NARROWEST) - left
     state, part = f"{_SHOWN[finding.state]:<{_STATE_COLUMNS}}", f"{finding.part.upper():<{_PART_COLUMNS}}"
     # The blanks behind a word stay plain: a bar of reversed ground to the next column would shout louder than the word.
-    stress = {"ok": paper.loud, "not ok": paper.loudest, "not tested": str}[finding.state]
-    state = stress(state.rstrip()) + " " * (len(state) - len(state.rstrip()))
+    word = state.rstrip()
+    blanks = " " * (len(state) - len(word))
+    state = {"ok": paper.loud(word), "not ok": paper.loudest(word), "not tested": word}[finding.state] + blanks
     texts = textwrap.wrap(finding.found, columns) or [""]
     dos = textwrap.wrap(finding.do, columns - 3)
     lines = [f"{'! ' if finding.state == 'not ok' else '  '}{state}{paper.loud(part)}{texts[0]}"]

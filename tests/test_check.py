@@ -41,7 +41,8 @@ class Van:
         stack.callback(self.reader.stop)
 
         def fix(t_s: float) -> dict[str, Any]:
-            return {"mode": 3, "time": format_utc(clock.utc() + t_s - clock.mono()), "lat": 48.3, "lon": -31.2, "eph": 8.0}
+            at = format_utc(clock.utc() + t_s - clock.mono())
+            return {"mode": 3, "time": at, "lat": 48.3, "lon": -31.2, "eph": 8.0}
 
         gpsd = SimGpsd(clock, fix_at=fix).start()
         stack.callback(gpsd.stop)
@@ -186,7 +187,8 @@ def test_the_sum_and_the_duty_are_shown(tmp_path: Path, capsys: pytest.CaptureFi
     """What is radiated beside what is allowed, and the share of time on the air of each reading plan."""
     reader = SILENT + 'power_dbm = 27\nregion = "etsi"\nantenna_gain_dbi = 6\ncable_loss_db = 1\n'
     _, told = files_only(tmp_path, reader, capsys)
-    assert "27 dBm - 1 dB cable + 6 dBi antenna = 32.00 dBm EIRP; allowed: at most 35.16" in told["radio rules"]["found"]
+    sum_ = "27 dBm - 1 dB cable + 6 dBi antenna = 32.00 dBm EIRP; allowed: at most 35.16"
+    assert sum_ in told["radio rules"]["found"]
     for part in ("parked 100%", "moving 20%"):
         assert part in told["on the air"]["found"]
 
@@ -233,7 +235,7 @@ def test_a_reader_set_up_for_another_region() -> None:
 def changed(**fields: Any) -> Callable[[], list[Finding]]:
     """The findings of a reader that answers otherwise."""
     answer = {name: getattr(ANSWER, name) for name in ANSWER.__struct_fields__} | fields
-    return lambda: [finding for finding in reader_findings(vehicle(SILENT), Answer(**answer)) if finding.part == "inputs"]
+    return lambda: [told for told in reader_findings(vehicle(SILENT), Answer(**answer)) if told.part == "inputs"]
 
 
 @pytest.mark.parametrize(

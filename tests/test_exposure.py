@@ -1,4 +1,4 @@
-"""`roadtally exposure`: the published distance in its table, the caution always, and refusal where the sum lacks a part."""
+"""`roadtally exposure`: the published distance in its table, the caution always, refusal where the sum lacks a part."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from agent.cli import main
 
 VAN = '[vehicle]\nid = "van-07"\nepc = "urn:epc:id:giai:9521141.70007"\n'
-FOUR_WATTS = '[reader]\npower_dbm = 30\nantenna_gain_dbi = 6.0206\neirp_limit_dbm = 36.03\nfrequency_mhz = 915\n'
+FOUR_WATTS = "[reader]\npower_dbm = 30\nantenna_gain_dbi = 6.0206\neirp_limit_dbm = 36.03\nfrequency_mhz = 915\n"
 
 
 def written(folder: Path, text: str) -> list[str]:

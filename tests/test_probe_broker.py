@@ -35,7 +35,8 @@ def mosquitto(tmp_path: Path) -> Iterator[MqttSettings]:
         create = ["-c"] if number == 0 else []
         command = ["mosquitto_passwd", "-b", *create, str(passwords), van, "sesame"]
         subprocess.run(command, check=True, capture_output=True)
-    down = "".join(f"topic read roadtally/1/{{van}}/{leaf}\n" for leaf in ("ack", "sites", "register", "plan", "settings"))
+    leaves = ("ack", "sites", "register", "plan", "settings")
+    down = "".join(f"topic read roadtally/1/{{van}}/{leaf}\n" for leaf in leaves)
     acl.write_text(
         f"user {VAN}\ntopic write roadtally/1/{VAN}/status\n{down.format(van=VAN)}\n"
         f"user van-08\n{down.format(van='van-08')}\n"

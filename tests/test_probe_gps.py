@@ -24,6 +24,8 @@ NOON_S = 1_772_625_600.0  # 2026-03-04T12:00:00Z
 VERSION = {"class": "VERSION", "release": "3.22"}
 DEVICES = {"class": "DEVICES", "devices": [{"class": "DEVICE", "path": "/dev/ttyACM0", "driver": "u-blox"}]}
 SKY = {"class": "SKY", "satellites": [{"PRN": number, "used": number < 9} for number in range(12)]}
+YEARS = range(10, 30)
+THREE = {"class": "SKY", "satellites": [{"used": True}] * 3}
 
 
 class Wrong(SystemClock):
@@ -44,7 +46,8 @@ class Wrong(SystemClock):
 def tpv(second: int = 0, **more: Any) -> dict[str, Any]:
     """A fix at noon; at one moment of the boot, so all ten agree within 2 s."""
     at = format_utc(NOON_S + second / 10.0)
-    return {"class": "TPV", "device": "/dev/ttyACM0", "mode": 3, "time": at, "lat": 48.3, "lon": -31.2, "eph": 8.0} | more
+    told = {"class": "TPV", "device": "/dev/ttyACM0", "mode": 3, "time": at, "lat": 48.3, "lon": -31.2, "eph": 8.0}
+    return told | more
 
 
 TRUSTED = [VERSION, DEVICES, SKY, *(tpv(second) for second in range(12))]
@@ -98,11 +101,11 @@ def test_all_well() -> None:
         ([VERSION, DEVICES, {"class": "TPV", "device": "/dev/ttyACM0", "mode": 1}], "gpsd", "not ok", "no fix"),
         ([VERSION, DEVICES, tpv(lat="x")], "gpsd", "not ok", "no position"),
         ([b"220 mail ready", b"500 what"], "gpsd", "not ok", "but not as gpsd does (2 lines, 2 of them no JSON)"),
-        ([VERSION, DEVICES, SKY | {"satellites": [{"used": True}] * 3}, tpv()], "sky", "not ok", "3 satellites used of 3"),
+        ([VERSION, DEVICES, THREE, tpv()], "sky", "not ok", "3 satellites used of 3"),
         ([VERSION, DEVICES, {"class": "SKY", "nSat": 9, "uSat": 7}, tpv()], "sky", "ok", "7 satellites used of 9 seen"),
         ([VERSION, DEVICES, tpv()], "sky", "not tested", "nothing told of satellites"),
         ([VERSION, DEVICES, SKY, tpv(), tpv(1)], "clock", "not ok", "ten fixes have to agree"),
-        ([VERSION, DEVICES, *(tpv(n, time=f"20{n + 10}-01-01T00:00:00Z") for n in range(20))], "clock", "not ok", "trusted"),
+        ([VERSION, DEVICES, *(tpv(time=f"20{year}-01-01T00:00:00Z") for year in YEARS)], "clock", "not ok", "not"),
         ([VERSION, DEVICES, {"class": "TPV", "mode": 0}], "clock", "not tested", "nothing to compare with"),
     ],
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import socket
 import subprocess
@@ -61,9 +60,10 @@ def test_the_reader_is_asked_and_stays_silent(reader: SimulatedReader, room: One
     reader.set_antenna(2, connected=False)
     answer = ask_reader(settings(reader.port), SystemClock(), power_dbm=27.2)
     assert answer.firmware == "simulated"
-    assert (len(answer.powers_dbm), min(answer.powers_dbm.values()), max(answer.powers_dbm.values())) == (44, 10.0, 31.5)
+    powers_dbm = sorted(answer.powers_dbm.values())
+    assert (len(powers_dbm), powers_dbm[0], powers_dbm[-1]) == (44, 10.0, 31.5)
     assert answer.powers_dbm[answer.power_index] == 27.0  # the highest that is not above what is asked for
-    assert (answer.antennas, answer.antennas_lost) == ((1, 2), {2})
+    assert (answer.antennas, answer.antennas_lost) == ((1, 2), frozenset({2}))
     assert answer.levels == {1: False, 2: True, 3: False, 4: False}
     assert room.asked == []
     assert reader.rounds == 0
@@ -78,11 +78,10 @@ def test_a_reader_that_another_holds(reader: SimulatedReader) -> None:
             ask_reader(settings(reader.port), SystemClock(), power_dbm=27.0)
         assert caught.value.is_held
         assert reader.is_connected
+        assert holder.recv(4096)  # its greeting, and no end after it
         holder.settimeout(0.1)
-        assert holder.recv(4096)  # its greeting; and no end
         with pytest.raises(TimeoutError):
-            while holder.recv(4096):
-                pass
+            holder.recv(4096)
 
 
 @pytest.mark.parametrize(
@@ -206,7 +205,7 @@ def test_the_carrier_goes_off_however_it_ends(
         f'[gps]\nport = 1\n[store]\npath = "{tmp_path / "vehicle.db"}"\n'
     )
     command = [sys.executable, "-m", "agent", "check", "--config", str(config), "--walk-test", "--transmit-s", "100"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"})
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     told = ""
     while "port 1: 3 tags -48 dBm" not in told:
