@@ -19,7 +19,8 @@ from agent.vehicle_radio import power_in_use_dbm, radiated, radio_verdict
 
 _BEFORE = (
     "The reader transmits now. Nobody with a medical implant near, nothing in or at the van that radio can set off, "
-    "nobody in the closed box. Stand outside and carry a tag past each antenna. Local rules decide."
+    "nobody in the closed box, and no place where radio must be off. Stand outside and carry a tag past each antenna. "
+    "Local rules decide."
 )
 
 
@@ -63,10 +64,10 @@ def findings_of(walk: Walk, *, asked: float) -> list[Finding]:
     found: list[Finding] = []
     for antenna, heard in walk.antennas.items():
         if antenna in walk.lost:
-            do = "push its plug home, look for a crushed cable, swap it with another port's"
+            do = "push its plug home, look for a crushed cable; or swap it with another port's, the reader being off"
             found.append(Finding("walk test", "not ok", f"port {antenna}: the reader says no antenna is there", do))
         elif heard.best_dbm is None:
-            do = "carry a tag past it again; then swap its cable with another port's to see which part is at fault"
+            do = "carry a tag past it again; then, the reader being off, swap its cable with another port's and repeat"
             found.append(Finding("walk test", "not ok", f"port {antenna}: no tag in {walk.rounds} rounds", do))
         else:
             tags = f"{len(heard.tags)} tag{'s' * (len(heard.tags) != 1)}"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
 import socket
+import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -11,12 +13,16 @@ from typing import Any
 
 import pytest
 
+from agent.broker import free_port
 from agent.clock import SystemClock
 from agent.findings import Finding
 from agent.probe_gps import Heard, probe_gps
 from agent.simgpsd import SimGpsd
 from agent.units import format_utc
 from agent.vehicle import GpsSettings
+from agent.world.nmea import sentences
+from tests import tinyday
+from tests.llrp.tcp import until
 
 pytestmark = pytest.mark.integration
 
@@ -152,6 +158,49 @@ def test_with_the_stand_in() -> None:
         simulated.stop()
     assert told[0].state == "ok"
     assert "gpsd 3.22" in told[0].found
+
+
+@pytest.mark.skipif(shutil.which("gpsd") is None, reason="gpsd is not installed")
+def test_with_a_real_gpsd() -> None:
+    """The program itself, fed with NMEA 0183: silent before the first sentence, then device and fix are told."""
+    port, feed = free_port(), free_port()
+    gpsd = subprocess.Popen(
+        ["gpsd", "-N", "-n", "-S", str(port), f"udp://127.0.0.1:{feed}"],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    over = threading.Event()
+
+    def live() -> None:
+        second = 0
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+            while not over.wait(0.2):
+                out.sendto(sentences(tinyday.tpv(second)), ("127.0.0.1", feed))
+                second += 1
+
+    world = threading.Thread(target=live)
+    try:
+        until(lambda: _listens(port), "gpsd")
+        silent = probe_gps(GpsSettings(port=port), SystemClock(), listen_s=0.5)
+        world.start()
+        told = probe_gps(GpsSettings(port=port), SystemClock(), listen_s=4.0)
+    finally:
+        over.set()
+        if world.is_alive():
+            world.join()
+        gpsd.terminate()
+        gpsd.wait(10.0)
+    assert silent[0].state == "not ok"
+    assert told[0].state == "ok", told[0]
+    assert f"udp://127.0.0.1:{feed}" in told[0].found
+    assert "D fix" in told[0].found
+
+
+def _listens(port: int) -> bool:
+    try:
+        socket.create_connection(("127.0.0.1", port), timeout=0.2).close()
+    except OSError:
+        return False
+    return True
 
 
 def test_a_line_without_end_is_not_kept() -> None:
