@@ -154,7 +154,7 @@ def _reader(vehicle: Vehicle, *, is_running: bool) -> Iterator[Finding]:
     try:
         answer = ask_reader(vehicle.reader, SystemClock(), power_dbm=power_in_use_dbm(vehicle), tls=tls)
     except ReaderAwayError as problem:
-        yield from reader_away(vehicle, str(problem), is_held=problem.is_held, is_running=is_running)
+        yield from reader_away(vehicle, problem, is_running=is_running)
     else:
         yield from reader_findings(vehicle, answer)
 

@@ -8,7 +8,7 @@ from agent.exposure import PLANS
 from agent.findings import Finding
 from agent.holding import InUse
 from agent.llrp.tables import CommunicationsStandard, name_of
-from agent.probe_reader import Answer
+from agent.probe_reader import Answer, ReaderAwayError
 from agent.radio_rules import duty_of
 from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_radio import power_in_use_dbm, radio_verdict
@@ -95,16 +95,22 @@ def agent_finding(*, is_running: bool) -> Finding:
     return Finding("agent", "not tested", "it does not run on this computer now")
 
 
-def reader_away(vehicle: Vehicle, why: str, *, is_held: bool, is_running: bool) -> Iterator[Finding]:
+def reader_away(vehicle: Vehicle, why: ReaderAwayError, *, is_running: bool) -> Iterator[Finding]:
     """A reader that cannot be talked to, and what hangs on it."""
     address = f"{vehicle.reader.host}:{vehicle.reader.port}"
-    if is_held and is_running:
+    if why.is_held and is_running:
         found = f"{address} is there; THE RUNNING AGENT HOLDS ITS ONLY CONNECTION"
         yield Finding("reader", "not tested", found, _STOP)
-    elif is_held:
+    elif why.is_held:
         do = "end the other program or computer; after a crash the reader may take a minute, or a restart, to let go"
         found = f"{address} is there, but somebody else holds its only connection, and it is not this van's agent"
         yield Finding("reader", "not ok", found, do)
+    elif why.is_there:
+        do = "put [reader] right as it says; if that is no reader at all, correct host and port"
+        yield Finding("reader", "not ok", f"{address} takes the connection, but: {why}", do)
+    elif "certificate" in str(why).lower() or "SSL" in str(why):
+        do = "hold [reader] tls and port to the reader's own settings, and its certificate to what this computer trusts"
+        yield Finding("reader", "not ok", f"{address}: no TLS: {why}", do)
     else:
         do = "look at its power and network cable, at [reader] host and port; from power-on it takes about a minute"
         yield Finding("reader", "not ok", f"{address}: {why}", do)

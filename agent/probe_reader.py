@@ -43,11 +43,14 @@ _HELD = {
 
 
 class ReaderAwayError(Exception):
-    """There is no talking to the reader; the text says why. `is_held`: somebody else has its only connection."""
+    """There is no talking to the reader; the text says why.
 
-    def __init__(self, why: str, *, is_held: bool = False) -> None:
+    `is_there`: something took the connection. `is_held`: somebody else has the reader's only one.
+    """
+
+    def __init__(self, why: str, *, is_there: bool = False, is_held: bool = False) -> None:
         super().__init__(why)
-        self.is_held = is_held
+        self.is_there, self.is_held = is_there, is_held
 
 
 class Answer(Struct, frozen=True):
@@ -215,7 +218,8 @@ def _talking(
         try:
             _until(talk, selector, lambda: session.is_up, SETUP_REAL_S)
             if talk.ended or not session.is_up:
-                raise ReaderAwayError(talk.ended or f"not set up within {SETUP_REAL_S:g} s", is_held=talk.is_held)
+                why = talk.ended or f"not set up within {SETUP_REAL_S:g} s"
+                raise ReaderAwayError(why, is_there=True, is_held=talk.is_held)
             yield talk, selector
         finally:
             talk.do(session.close(clock.mono()))

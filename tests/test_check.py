@@ -19,7 +19,7 @@ from agent.clock import SystemClock
 from agent.findings import Finding
 from agent.llrp.tables import CommunicationsStandard
 from agent.messages import Downlink
-from agent.probe_reader import Answer
+from agent.probe_reader import Answer, ReaderAwayError
 from agent.simgpsd import SimGpsd
 from agent.simreader import SimulatedReader
 from agent.store import Store
@@ -217,6 +217,7 @@ def test_what_the_dispatch_side_sent_is_looked_at(tmp_path: Path, capsys: pytest
     assert code == 1
 
 
+HELD = ReaderAwayError("held", is_there=True, is_held=True)
 ANSWER = Answer(
     maker=0, model=0, firmware="7.1", standard=CommunicationsStandard.ETSI_302_208, powers_dbm={1: 10.0, 2: 27.0},
     power_index=2, antennas=(1, 2), antennas_lost=frozenset(), inputs=(1, 2), levels={1: True, 2: False},
@@ -255,18 +256,21 @@ def test_inputs(told: Callable[[], list[Finding]], states_: list[str], said: str
 
 
 @pytest.mark.parametrize(
-    ("is_held", "is_running", "state", "said"),
+    ("why", "is_running", "state", "said", "do"),
     [
-        (True, True, "not tested", "THE RUNNING AGENT HOLDS ITS ONLY CONNECTION"),
-        (True, False, "not ok", "it is not this van's agent"),
-        (False, False, "not ok", "why ever"),
-        (False, True, "not ok", "why ever"),
+        (HELD, True, "not tested", "THE RUNNING AGENT HOLDS ITS ONLY CONNECTION", "stop the agent"),
+        (HELD, False, "not ok", "it is not this van's agent", "end the other program"),
+        (ReaderAwayError("Connection refused"), False, "not ok", "Connection refused", "power and network cable"),
+        (ReaderAwayError("why", is_there=True), True, "not ok", "takes the connection, but: why", "[reader] right"),
+        (ReaderAwayError("certificate verify failed"), True, "not ok", "no TLS", "its certificate"),
     ],
 )
-def test_a_reader_that_cannot_be_talked_to(is_held: bool, is_running: bool, state: str, said: str) -> None:  # noqa: FBT001 - a case's
-    """The agent at work is no fault; a stranger on the reader is one."""
-    first, *rest = reader_away(vehicle(SILENT), "why ever", is_held=is_held, is_running=is_running)
+def test_a_reader_that_cannot_be_talked_to(
+    why: ReaderAwayError, is_running: bool, state: str, said: str, do: str  # noqa: FBT001 - a case's
+) -> None:
+    """The agent at work is no fault; a stranger on the reader is one; each with its own advice."""
+    first, *rest = reader_away(vehicle(SILENT), why, is_running=is_running)
     assert first.state == state
     assert said in first.found
-    assert first.do
+    assert do in first.do
     assert {finding.state for finding in rest} == {"not tested"}

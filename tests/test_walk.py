@@ -62,7 +62,7 @@ def test_the_only_time_that_a_reader_transmits_before_it_was_assessed() -> None:
     assert [finding.state for finding in found] == ["ok", "ok"]
     assert {asked[3] for asked in room.asked} == {27.0}
     assert sum(asked[1] for asked in room.asked) <= 3.0
-    assert "TRANSMITTING for up to 2 s" in stream.getvalue()
+    assert "TRANSMITTING for up to 1.5 s" in stream.getvalue()
 
 
 def test_what_a_walk_comes_to() -> None:
