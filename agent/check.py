@@ -136,9 +136,7 @@ def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
         else:
             # The machine that reads the JSON is not the person who walks.
             stream = sys.stderr if args.json else sys.stdout
-            yield from run_walk(
-                vehicle, SystemClock(), seconds=args.transmit_s, stream=stream, paper=paper_of(stream)
-            )
+            yield from run_walk(vehicle, SystemClock(), seconds=args.transmit_s, stream=stream, paper=paper_of(stream))
     _say(f"listening to gpsd, up to {LISTEN_S:g} s ...")
     is_clock_needed = vehicle.mqtt.tls or vehicle.reader.tls
     yield from probe_gps(vehicle.gps, SystemClock(), listen_s=LISTEN_S, is_clock_needed=is_clock_needed)

@@ -103,9 +103,7 @@ def exposure(vehicle: Vehicle, *, file: str) -> dict[str, Any]:
             {
                 "plan": name,
                 "duty": round(duty_of(plan), 3),
-                **{
-                    key: up(eirp_w, s, duty=duty_of(plan), reflection=GROUND_REFLECTION) for key, s in limits.items()
-                },
+                **{key: up(eirp_w, s, duty=duty_of(plan), reflection=GROUND_REFLECTION) for key, s in limits.items()},
             }
             for name, plan in PLANS.items()
         ],

@@ -226,9 +226,7 @@ def _talking(
             _until(talk, selector, lambda: session.is_down, GOODBYE_REAL_S)
 
 
-def _until(
-    talk: _Talk, selector: selectors.BaseSelector, is_there: Callable[[], bool], within_real_s: float
-) -> None:
+def _until(talk: _Talk, selector: selectors.BaseSelector, is_there: Callable[[], bool], within_real_s: float) -> None:
     by_real_s = time.monotonic() + within_real_s
     while not (is_there() or talk.ended) and time.monotonic() < by_real_s:
         talk.turn(selector)
