@@ -53,8 +53,21 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     ),
     "check": (
         "agent.check",
-        "says everything that is wrong with configuration, sites, register and plan",
-        "Reads files only; changes nothing and transmits nothing. Exit code 0 when all is well, 2 otherwise.",
+        "asks everything in the van and says what is wrong: files, reader, antennas, inputs, gpsd, broker, disk",
+        (
+            "Each line says ok, NOT OK or not tested, what was found and what to do. Transmits only with --walk-test "
+            "--transmit-s SECONDS. Exit code 0 when nothing is not ok, 1 when something is, 2 for wrong files. "
+            "Example: roadtally check --config vehicle.toml --sites geofences --register register.csv"
+        ),
+    ),
+    "exposure": (
+        "agent.exposure",
+        "how far from an antenna the field falls below the limits for the general public",
+        (
+            "From the vehicle file's power, cable and antenna; asks no reader. Distances for free space and with "
+            "reflections, which a metal cargo box is not: measure there. Example: roadtally exposure --config "
+            "vehicle.toml"
+        ),
     ),
     "demo": (
         "agent.demo",

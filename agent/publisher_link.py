@@ -71,6 +71,12 @@ class Link:
         """How many messages the broker has not confirmed yet."""
         return len(self._unconfirmed)
 
+    @property
+    def tls_version(self) -> str:
+        """The version of TLS that is spoken, such as TLSv1.3; empty without."""
+        connection: Any = None if self._client is None else self._client.socket()
+        return (connection.version() or "") if isinstance(connection, ssl.SSLSocket) else ""
+
     def is_on_its_way(self, leaf: UpLeaf) -> bool:
         """Whether the broker has yet to confirm a message of this leaf."""
         return any(each == leaf for each, _ in self._unconfirmed.values())
@@ -162,14 +168,17 @@ class Link:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise LinkLostError(self._lost or mqtt.error_string(code))
 
-    def _fresh_client(self) -> mqtt.Client:
-        client = mqtt.Client(
+    def _new_client(self) -> mqtt.Client:
+        return mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._vehicle,
             clean_session=True,
             protocol=MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
         )
+
+    def _fresh_client(self) -> mqtt.Client:
+        client = self._new_client()
         client.connect_timeout = self.connect_timeout_s
         client.max_inflight_messages_set(_MOST_UNCONFIRMED)
         client.will_set(topic(self._vehicle, "status"), encode_body(offline(self._vehicle)), qos=1, retain=True)

@@ -36,8 +36,10 @@ from agent.keys import (
     unknown,
     whole,
 )
+from agent.radio_rules import HIGHEST_MHZ, LOWEST_MHZ, RULES, Region
 from agent.readingplan import ReadingSettings
 from agent.records import Problem
+from agent.vehicle_radio import radio_problems
 from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, Signal, reading_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -63,7 +65,10 @@ class RfAssessment(Struct, frozen=True):
 
 
 class ReaderSettings(Struct, frozen=True):
-    """The RFID reader; `host` None means there is none. `power_dbm` None means as assessed."""
+    """The RFID reader; `host` None means there is none. `power_dbm` None means as assessed.
+
+    Without `region`, or `eirp_limit_dbm`, nobody holds the radiated power to a limit; `check` says so.
+    """
 
     host: str | None = None
     port: int = 5084  # LLRP, registered with IANA
@@ -72,6 +77,19 @@ class ReaderSettings(Struct, frozen=True):
     simulated: bool = False  # on this computer only; exempt from the interlock
     antennas: tuple[int, ...] = (1, 2)
     power_dbm: float | None = None
+    region: Region | None = None
+    eirp_limit_dbm: float | None = None
+    cable_loss_db: float = 0.0  # the worst case: nothing is lost
+    antenna_gain_dbi: float | None = None
+    frequency_mhz: float | None = None
+
+    @property
+    def lowest_mhz(self) -> float:
+        """The frequency with the strictest exposure limit: as given, else the region's lowest, else the lowest used."""
+        if self.frequency_mhz is not None:
+            return self.frequency_mhz
+        rule = RULES.get(self.region or "")
+        return LOWEST_MHZ if rule is None else rule.band_mhz[0]
 
 
 class GpsSettings(Struct, frozen=True):
@@ -211,6 +229,13 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "simulated": _FLAG,
         "antennas": Key("antenna ports, each once, such as [1, 2]", distinct_ports),
         "power_dbm": _DBM,
+        "region": Key('"fcc", "etsi" or "other"', one_of("fcc", "etsi", "other")),
+        "eirp_limit_dbm": Key("dBm EIRP, 0 to 40", real(0.0, 40.0)),
+        "cable_loss_db": Key("dB lost in the cable, 0 to 30", real(0.0, 30.0)),
+        "antenna_gain_dbi": Key("dBi, -20 to 20; a gain in dBd is 2.15 more in dBi", real(-20.0, 20.0)),
+        "frequency_mhz": Key(
+            f"MHz, {LOWEST_MHZ:g} to {HIGHEST_MHZ:g}: the lowest that is used", real(LOWEST_MHZ, HIGHEST_MHZ)
+        ),
     },
     "gps": {
         "host": _TEXT,
@@ -269,7 +294,7 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
     mqtt = values.get("mqtt", {})
     if mqtt.get("tls"):
         mqtt.setdefault("port", 8883)
-    return Vehicle(
+    vehicle = Vehicle(
         **values["vehicle"],
         inputs=Inputs(**values.get("inputs", {})),
         rf_assessment=RfAssessment(**values["rf_assessment"]) if "rf_assessment" in values else None,
@@ -282,6 +307,10 @@ def parse_vehicle(source: str, *, file: str) -> Vehicle:
         reading=reading,
         signal=Signal(**values.get("signal", {})),
     )
+    problems = radio_problems(vehicle, file=file)
+    if problems:
+        raise ConfigError(problems)
+    return vehicle
 
 
 def _presence(table: object, *, file: str, problems: list[Problem]) -> dict[str, float]:

@@ -60,6 +60,10 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["demo", "--seed", "-1"], "argument --seed: -1 is out of range"),
         (["demo", "--port", "70000"], "argument --port: 70000 is out of range"),
         (["run"], "required: --config"),
+        (["check", "--config", "x", "--walk-test"], "--walk-test and --transmit-s go together"),
+        (["check", "--config", "x", "--transmit-s", "60"], "--walk-test and --transmit-s go together"),
+        (["check", "--config", "x", "--walk-test", "--transmit-s", "121"], "121 is out of range; from 1 to 120"),
+        (["check", "--config", "x", "--walk-test", "--transmit-s", "nan"], "nan is out of range"),
     ],
 )
 def test_wrong_usage_is_told_in_one_line(words: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -93,7 +97,7 @@ def test_check_says_what_it_found(tmp_path: Path, capsys: pytest.CaptureFixture[
     """Good files: the vehicle, whether its reader may transmit, the sites and the register, with exit code 0."""
     tinyday.write_files(tmp_path)
     options = ["--config", str(tmp_path / "vehicle.toml"), "--sites", str(tmp_path / "geofences")]
-    assert main(["check", *options, "--register", str(tmp_path / "register.csv")]) == 0
+    assert main(["check", "--files-only", *options, "--register", str(tmp_path / "register.csv")]) == 0
     told = capsys.readouterr().out
     assert "van-07" in told
     assert "not allowed: The reader stays silent" in told

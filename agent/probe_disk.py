@@ -1,0 +1,119 @@
+"""`check`'s look at the disk: free space, SQLite, whether the store opens, and whether the agent runs now; floor 3.
+
+Changes nothing: an existing store is opened to read, a missing one is not made; a file without a name is written to the
+folder and gone again.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+import sqlite3
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+
+from agent.errors import StoreError
+from agent.findings import Finding
+from agent.store_connection import connect, told
+from agent.store_schema import MIGRATIONS
+
+# A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
+LEAST_FREE_BYTES = 500_000_000
+_GB = 1_000_000_000
+_TRIED_BYTES = 4096
+
+
+def is_agent_running(path: Path) -> bool:
+    """Whether a process holds this store's lock, that is, whether this van's agent runs on this computer now.
+
+    False where the lock may not be looked at; `probe_disk` then says so.
+    """
+    try:
+        lock = os.open(_lock_of(path), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(lock)
+    return False
+
+
+def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[Finding]:
+    """Free space where the store is, and whether the store can be used."""
+    folder = path.parent
+    if not _can_see(folder):
+        do = "run this as root or as the agent's user"
+        return [Finding("disk", "not tested", f"{folder} may not be looked at by this user", do)]
+    if not folder.is_dir():
+        do = "make the folder and let the agent's user own it, or set [store] path; under systemd the unit makes it"
+        return [Finding("disk", "not ok", f"{folder} is not there", do)]
+    return [_space(folder, least_free_bytes), _store(path)]
+
+
+def _space(folder: Path, least_free_bytes: int) -> Finding:
+    usage = shutil.disk_usage(folder)
+    found = f"{usage.free / _GB:,.1f} GB free of {usage.total / _GB:,.1f} GB at {folder}"
+    if usage.free < least_free_bytes:
+        do = f"free some; the agent wants {least_free_bytes / _GB:,.1f} GB"
+        return Finding("disk", "not ok", found, do)
+    try:
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(bytes(_TRIED_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except PermissionError:
+        return Finding("disk", "not tested", f"{found}; this user may not write there", "run this as the agent's user")
+    except OSError as problem:
+        do = "mount it for writing; see the kernel's log, and replace the card or disk if it fails"
+        return Finding("disk", "not ok", f"{found}, but nothing can be written: {problem.strerror}", do)
+    return Finding("disk", "ok", f"{found}; writes and syncs")
+
+
+def _store(path: Path) -> Finding:
+    library = f"SQLite {sqlite3.sqlite_version}"
+    if not path.exists():
+        return Finding("store", "ok", f"{path.name} is not there yet; the agent begins it. {library}")
+    try:
+        with told(path, "opening the store"):
+            connection = connect(path, writer=False)
+            try:
+                (version,) = connection.execute("PRAGMA user_version").fetchone()
+                waiting = _count(connection, "outbox")
+                records = _count(connection, "record")
+            finally:
+                connection.close()
+    except StoreError as problem:
+        return Finding("store", "not ok", f"{problem} {library}", "as it says there")
+    if version > len(MIGRATIONS):
+        found = f"{path.name} was written by a newer program (version {version}; this one knows {len(MIGRATIONS)})"
+        return Finding("store", "not ok", found, "install that program, or set another path")
+    older = "" if version == len(MIGRATIONS) else f"; version {version}, the agent brings it up to {len(MIGRATIONS)}"
+    user = "the agent runs and uses it" if is_agent_running(path) else "nobody uses it now"
+    found = f"{path.name} opens: {records} records, {waiting} of them to be published{older}; {user}. {library}"
+    return Finding("store", "ok", found)
+
+
+def _count(connection: sqlite3.Connection, table: str) -> int:
+    with suppress(sqlite3.OperationalError):  # a store so old that it has no such table
+        (count,) = connection.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - our own two words
+        return int(count)
+    return 0
+
+
+def _lock_of(path: Path) -> Path:
+    return path.with_name(path.name + ".lock")
+
+
+def _can_see(folder: Path) -> bool:
+    try:
+        folder.stat()
+    except PermissionError:
+        return False
+    except OSError:
+        return True  # it is not there, which is seen
+    return os.access(folder, os.X_OK)
