@@ -13,7 +13,6 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Iterator
-from itertools import chain
 from statistics import median
 
 from tests.faults.bench import Verdict, lived_alone, lived_mixture, mixture, trial
@@ -65,7 +64,7 @@ def main() -> int:
     with multiprocessing.get_context("spawn").Pool(args.processes, maxtasksperchild=40) as pool:
         alone = dict(pool.imap_unordered(lived_alone, [fault.name for fault in FAULTS]))
         print(table(alone))
-        wrong = list(chain.from_iterable(verdict.problems for verdict in alone.values()))
+        wrong = [f"{name}: {problem}" for name, verdict in alone.items() for problem in verdict.problems]
         print("\n".join(wrong))
         seeds = range(args.seed, args.seed + args.mixtures)
         bad, mixed = _counted(pool.imap_unordered(lived_mixture, seeds), args.mixtures)

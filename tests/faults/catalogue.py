@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
+from agent.llrp.messages import GetReaderConfigResponse
 from agent.records import Inventory
 from agent.timeline import ROLL_OVER_S
 from agent.units import format_utc, parse_utc
@@ -58,12 +59,18 @@ def _change(change: Callable[[list[bytes]], list[bytes] | None]) -> Callable[[Va
     return lambda van: van.reader.change_next(change)
 
 
-def _say_old(van: Van) -> None:
-    """What was put aside is said now, when nobody can know when it was heard."""
+def _let_old_out(van: Van) -> None:
+    """The connection goes, and what was held back meanwhile comes in the next one, before any round of it."""
     van.reader.keep_reports = False
     old, van.reader.old = van.reader.old, []
-    van.reader.tags_sent += sum(map(scripted.tags_in, old))
-    van.reader.insert(b"".join(old))
+
+    def with_old(frames: list[bytes]) -> list[bytes] | None:
+        if any(scripted.number_of(frame) == GetReaderConfigResponse.number for frame in frames):
+            return [*frames, *old]
+        return None
+
+    van.reader.change_next(with_old)
+    van.reader.cut()
 
 
 def _squat(van: Van) -> None:
@@ -154,8 +161,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("vendor's message", "passes it over", "reading", BLIP_S, _noted, _insert(scripted.VENDOR_MESSAGE)),
     Fault("vendor's parameters in a report", "reads the rest", "reading", BLIP_S, _noted, _change(scripted.with_vendor_words)),
     Fault("report comes twice", "counts the second as duplicate", "reading", BLIP_S, lambda lived: lived.tally.duplicate > 0, _change(scripted.doubled)),
-    Fault("old reports, held back", "does not use what came out of its round, counts it", "reading", BLIP_S, lambda lived: lived.tally.malformed.get("out of a round", 0) > 2,
-          _set(keep_reports=True), _say_old, 10.0),
+    Fault("old reports, held back", "does not use what came out of its round, counts it", "reading", LINK_S, lambda lived: lived.tally.malformed.get("out of a round", 0) > 2,
+          _set(keep_reports=True), _let_old_out, 10.0),
     Fault("request refused", "hangs up, sets the reader up anew", "reading", LINK_S, _down, _change(scripted.refused)),
     Fault("connection already exists", "tries again until the place is free", "reading", GREW_S, _down, _squat, _leave, 20.0),
     Fault("antenna lost", "tells it, reads on with the other; both when it is back", "antennas", BLIP_S, lambda lived: "antenna-lost" in lived.notices(),

@@ -6,6 +6,7 @@ as the slowest of them. Nothing waits for real time but what waits for a peer.
 
 from __future__ import annotations
 
+import faulthandler
 import sys
 import threading
 import time
@@ -38,8 +39,9 @@ SPEED = 1000.0
 LAG_S = 1.25  # nobody falls further behind, so that a second of the day means something; gpsd speaks once in one
 PATIENCE_REAL_S = 45.0
 OFFSET_S = 12.0  # what the computer's boot clock shows when the day begins
-# On a scaled clock a peer gets a second of real time, for the peers of a demo are slow; here the clock waits for them.
-GRACE_REAL_S = 0.02
+# On a scaled clock a peer gets a second of real time more, for the peers of a demo are slow. Here the clock waits for
+# them, and with any grace a peer that sends keepalives and never answers would be waited for without end.
+GRACE_REAL_S = 0.0
 LOOK_REAL_S = 0.002
 SWITCH_REAL_S = 0.0005
 RULES_HERE = TimeRules(agree_s=RULES.agree_s + LAG_S)
@@ -123,9 +125,15 @@ def true_utc_s(mono: float) -> float:
 
 
 class DayClock(SharedClock):
-    """The agent's clock: its wall clock may be set to anything."""
+    """A clock of the day that remembers how far its user said it was, and whose wall clock may be set to anything."""
 
     jumps = 0
+    done_s = 0.0
+
+    def consumed(self, mono_s: float) -> None:
+        """As for any shared clock."""
+        self.done_s = mono_s
+        super().consumed(mono_s)
 
     def jump(self, utc_s: float) -> None:
         """Somebody, or a service, sets the wall clock."""
@@ -141,12 +149,12 @@ class Van:
         self._make_reader = make_reader
         self.master = ClockMaster(self._clock_file, start_utc=tinyday.START_UTC_S, speed=speed, max_lag_s=LAG_S)
         self.master.pause()
-        self._clocks: list[SharedClock] = []
+        self._clocks: list[DayClock] = []
         self.clock = DayClock(self._clock_file, boot_at_s=0.0, offset_s=OFFSET_S, wrong_utc=OFFSET_S)
         self.reader = ScriptedReader(
             tinyday.Radio(most_dbm=27.0), self._day_clock(), catch_up_s=1.0, ack_limit=3
         ).start()
-        self.gpsd = ScriptedGpsd(lambda: SharedClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
+        self.gpsd = ScriptedGpsd(lambda: DayClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
         tinyday.write_files(folder)
         self._folder = folder
         self.heard: list[Input] = []
@@ -155,8 +163,8 @@ class Van:
         self._failure: str | None = None
         self._handed_on = 0
 
-    def _day_clock(self) -> SharedClock:
-        self._clocks.append(SharedClock(self._clock_file, boot_at_s=0.0))
+    def _day_clock(self) -> DayClock:
+        self._clocks.append(DayClock(self._clock_file, boot_at_s=0.0))
         return self._clocks[-1]
 
     def live(self, script: Sequence[Due] = (), *, until_s: float = tinyday.DURATION_S) -> Lived:
@@ -249,8 +257,14 @@ class Van:
             stop.set()
 
     def _lose_patience(self, stop: threading.Event) -> None:
-        self._failure = f"the day stood still at {self.clock.now():.1f} s"
+        waits_for = {name: round(clock.done_s, 2) for name, clock in self._told().items()}
+        self._failure = f"the day stood still at {self.clock.now():.2f} s; who has got how far: {waits_for}"
+        faulthandler.dump_traceback(all_threads=True)
         stop.set()
+
+    def _told(self) -> dict[str, DayClock]:
+        names = ("reader", "stage", "gpsd")
+        return {"agent": self.clock} | dict(zip(names, (*self._clocks, self.gpsd.clock), strict=False))
 
     def _close(self) -> None:
         self.gpsd.stop()

@@ -16,7 +16,6 @@ from typing import Any
 
 import msgspec
 
-from agent.clock import SharedClock
 from agent.errors import LlrpError
 from agent.llrp import messages as m
 from agent.llrp.codec import HEADER, MAX_FRAME, decode, encode
@@ -222,12 +221,12 @@ class Squatter:
 class ScriptedGpsd:
     """A simulated gpsd that can be killed, silenced, and made to lie. `spoil` changes what is said of a second."""
 
-    def __init__(self, make_clock: Callable[[], SharedClock], fix_at: Callable[[float], dict[str, Any]]) -> None:
+    def __init__(self, make_clock: Callable[[], Any], fix_at: Callable[[float], dict[str, Any]]) -> None:
         self._make_clock, self._fix_at = make_clock, fix_at
-        self._clock = make_clock()
+        self.clock = make_clock()
         self.spoil: Callable[[dict[str, Any], float], dict[str, Any] | None] | None = None
         self._lock = threading.Lock()
-        self._server: _NanGpsd | None = _NanGpsd(self._clock, fix_at=self._say).start()
+        self._server: _NanGpsd | None = _NanGpsd(self.clock, fix_at=self._say).start()
         self.port = self._server.port
 
     def _say(self, t_s: float) -> dict[str, Any] | None:
@@ -241,14 +240,14 @@ class ScriptedGpsd:
             if self._server is not None:
                 self._server.stop()
                 self._server = None
-                self._clock.close()  # the day waits no longer for a process that is gone
+                self.clock.close()  # the day waits no longer for a process that is gone
 
     def restart(self) -> None:
         """It is there again, at the same port."""
         with self._lock:
             if self._server is None:
-                self._clock = self._make_clock()
-                self._server = _NanGpsd(self._clock, fix_at=self._say, port=self.port).start()
+                self.clock = self._make_clock()
+                self._server = _NanGpsd(self.clock, fix_at=self._say, port=self.port).start()
 
     def stop(self) -> None:
         """End it."""

@@ -29,16 +29,6 @@ LONGEST_INPUT = 2048
 SHARES = {"codec": 0.3, "stream": 0.2, "session": 0.15, "gps": 0.2, "gps_text": 0.15}
 
 
-def one(target: str, options: list[str]) -> None:
-    """Fuzz one target in this process until it is done; never returns."""
-    import atheris  # type: ignore[import-not-found]  # noqa: PLC0415 - there only where the fuzzer was wished for
-
-    # The modules were imported without the fuzzer's counters; it puts them into the functions as they are.
-    atheris.instrument_all()
-    atheris.Setup([sys.argv[0], *options], TARGETS[target])
-    atheris.Fuzz()
-
-
 def start(target: str, runs: int, seconds: int) -> tuple[subprocess.CompletedProcess[str], float]:
     """Fuzz one target in another process; how it ended and how long it took."""
     folder = CORPUS / target
@@ -51,7 +41,7 @@ def start(target: str, runs: int, seconds: int) -> tuple[subprocess.CompletedPro
     ]  # fmt: skip
     began = time.monotonic()
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz", "--in-process", target, *options],
+        [sys.executable, "-m", "tests.fuzz.guided", target, *options],
         cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     return done, time.monotonic() - began
@@ -59,8 +49,6 @@ def start(target: str, runs: int, seconds: int) -> tuple[subprocess.CompletedPro
 
 def main() -> int:
     """Fuzz all targets one after another."""
-    if sys.argv[1:2] == ["--in-process"]:
-        one(sys.argv[2], sys.argv[3:])
     parser = argparse.ArgumentParser(prog="make fuzz", description=__doc__)
     parser.add_argument("--inputs", type=int, default=10_000_000, help="in all, over the targets")
     parser.add_argument("--seconds", type=int, default=0, help="for each target at most; 0: until its inputs are done")
