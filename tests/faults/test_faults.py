@@ -89,7 +89,7 @@ def test_a_fault_that_was_not_injected_is_reported(quiet: Lived) -> None:
     assert any("left no trace" in problem for problem in judge((("gpsd killed", ALONE_AT_S),), quiet).problems)
 
 
-def test_an_agent_that_dies_is_reported(tmp_path: object, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_agent_that_dies_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     """What ends the run loop is told."""
 
     def dies(*_: object, **_named: object) -> None:

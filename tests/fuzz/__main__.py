@@ -68,7 +68,7 @@ def main() -> int:
         covered = re.findall(r"cov: (\d+)", said)
         count = int(found[-1]) if found else 0
         total += count
-        print(f"{target}: {count} inputs in {took_s:.0f} s ({count / took_s:.0f}/s), peak {peak[-1] if peak else '?'} MB,"
+        print(f"{target}: {count} inputs in {took_s:.0f} s ({count / took_s:.0f}/s), {peak[-1] if peak else 0} MB,"
               f" {covered[-1] if covered else '?'} edges, exit code {done.returncode}", flush=True)  # fmt: skip
         if done.returncode or not count:
             failed.append(target)

@@ -85,4 +85,6 @@ def test_the_session_target_can_fail(monkeypatch: pytest.MonkeyPatch) -> None:
 def _report_outside() -> bytes:
     """A report that comes between rounds, as the script's step 3 (octets heard)."""
     frame = targets.encode(targets.report(1, 2))
-    return b"".join(bytes((3 | len(frame[at : at + 31]) << 3,)) + frame[at : at + 31] for at in range(0, len(frame), 31))
+    return b"".join(
+        bytes((3 | len(frame[at : at + 31]) << 3,)) + frame[at : at + 31] for at in range(0, len(frame), 31)
+    )

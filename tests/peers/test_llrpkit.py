@@ -67,7 +67,12 @@ def test_they_agree_on_tags(standards: Path) -> None:
 def _tags_of(message: Any) -> list[Any]:
     for name in dir(message):
         value = getattr(message, name)
-        if not name.startswith("_") and isinstance(value, (list, tuple)) and value and "TagReport" in type(value[0]).__name__:
+        if (
+            not name.startswith("_")
+            and isinstance(value, (list, tuple))
+            and value
+            and "TagReport" in type(value[0]).__name__
+        ):
             return list(value)
     return []
 

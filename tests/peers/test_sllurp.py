@@ -1,7 +1,7 @@
 """sllurp's client reads tags from our simulated reader: a client that others wrote, against what we take for a reader.
 
-sllurp is under the GPL: it is never imported by the project nor named in its lock. It runs as a process of its own, in a
-virtual environment that the test makes in a temporary folder and throws away.
+sllurp is under the GPL: it is never imported by the project nor named in its lock. It runs as a process of its own,
+in a virtual environment that the test makes in a temporary folder and throws away.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CLIENT = """
 import json, sys, time
 from sllurp.llrp import LLRPReaderClient, LLRPReaderConfig
 seen = []
-config = LLRPReaderConfig({"antennas": [1, 2], "tx_power": 0, "report_every_n_tags": 1, "start_inventory": True,
+config = LLRPReaderConfig({"antennas": [1, 2], "tx_power": 0, "start_inventory": True,
                            "mode_identifier": 0, "session": 0,
                            "tag_content_selector": {"EnableAntennaID": True, "EnablePeakRSSI": True,
                                                     "EnableTagSeenCount": True}})
@@ -71,7 +71,11 @@ def simulated() -> Iterator[SimulatedReader]:
 def test_its_client_reads_our_reader(python: Path, simulated: SimulatedReader) -> None:
     """Every tag on both antennas, with EPC, antenna and strength as our source has them; then it can take leave."""
     done = subprocess.run(
-        [python, "-c", CLIENT, str(simulated.port)], capture_output=True, text=True, check=False, timeout=PATIENCE_REAL_S
+        [python, "-c", CLIENT, str(simulated.port)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=PATIENCE_REAL_S,
     )
     assert done.returncode == 0, done.stderr[-2000:]
     seen = json.loads(done.stdout.splitlines()[-1])

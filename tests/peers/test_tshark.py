@@ -143,7 +143,7 @@ def recorded() -> Iterator[list[tuple[bool, bytes]]]:
 
 
 def test_every_frame_is_read_without_a_complaint(recorded: list[tuple[bool, bytes]], tmp_path: Path) -> None:
-    """tshark finds one LLRP message of the right type in every packet, none malformed, from either side."""
+    """There is one LLRP message of the right type in every packet for tshark, none malformed, from either side."""
     write_pcap(tmp_path / "session.pcap", recorded)
     rows = dissected(tmp_path / "session.pcap")
     assert [kind for _, kind, _ in rows] == [number_of(frame) for _, frame in recorded]
@@ -151,8 +151,10 @@ def test_every_frame_is_read_without_a_complaint(recorded: list[tuple[bool, byte
 
 
 def test_every_message_that_the_client_can_send_is_among_them(recorded: list[tuple[bool, bytes]]) -> None:
-    """GET_READER_CAPABILITIES, DELETE, SET_READER_CONFIG, ADD, ENABLE, GET_READER_CONFIG, START, STOP_ROSPEC,
-    ENABLE_EVENTS_AND_REPORTS where the reader holds reports, KEEPALIVE_ACK, CLOSE_CONNECTION (LLRP 1.0.1, type numbers).
+    """The recorded session has each request that a client of ours makes (LLRP 1.0.1, type numbers).
+
+    GET_READER_CAPABILITIES, DELETE_ROSPEC, SET_READER_CONFIG, ADD, ENABLE, GET_READER_CONFIG, START, STOP_ROSPEC,
+    ENABLE_EVENTS_AND_REPORTS where the reader holds reports, KEEPALIVE_ACK, CLOSE_CONNECTION.
     """
     sent = {number_of(frame) for to_reader, frame in recorded if to_reader}
     assert sent >= {1, 2, 3, 14, 20, 21, 22, 23, 24, 64, 72}
