@@ -172,7 +172,7 @@ FAULTS: tuple[Fault, ...] = (
     ),
     Fault(
         "short silence (10 s)",
-        "waits; closes the round by itself",
+        "stops the round; hangs up where that is not answered in 10 s",
         "reading",
         SILENT_S,
         _paused,
