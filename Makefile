@@ -4,7 +4,7 @@
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test lint bench pictures lock clean
+.PHONY: help demo test lint bench faults fuzz pictures lock clean
 
 VENV := .venv
 LOCKING := .cache/locking
@@ -14,6 +14,8 @@ PIP := -m pip --no-input --disable-pip-version-check --quiet --quiet
 DEMO_ARGS ?=
 TEST_ARGS ?=
 BENCH_ARGS ?=
+FAULTS_ARGS ?=
+FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
 PYTHON ?=
 
@@ -35,6 +37,12 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  test -e "$$script" || { echo "There is no benchmark in tests/bench." >&2; exit 1; }; \
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
+
+faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent (FAULTS_ARGS="--mixtures 20")
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
+
+fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")
+	@$(VENV)/bin/python -m tests.fuzz $(FUZZ_ARGS)
 
 pictures: $(VENV)/.tools  ## take the README's pictures anew from a demo (needs chromium; about two minutes)
 	@$(VENV)/bin/python -m tests.pictures.take

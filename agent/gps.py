@@ -156,7 +156,7 @@ def parse_gpsd_line(line: bytes | str) -> dict[str, Any] | None:
         return None
     try:
         document = msgspec.json.decode(stripped)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+    except (msgspec.DecodeError, UnicodeError, RecursionError):
         document = _decode_loosely(stripped)
     if not isinstance(document, dict) or not isinstance(document.get("class"), str):
         raise GpsdError(f"gpsd sent JSON without a class: {stripped[:60]!r}")
@@ -165,6 +165,9 @@ def parse_gpsd_line(line: bytes | str) -> dict[str, Any] | None:
 
 def _decode_loosely(line: bytes | str) -> object:
     try:
-        return json.loads(line)
-    except (ValueError, RecursionError) as error:
+        document = json.loads(line)
+        # Half of a surrogate pair is read here and can never be written: neither to a checkpoint nor to a recording.
+        msgspec.json.encode(document)
+    except (ValueError, OverflowError, RecursionError) as error:
         raise GpsdError(f"gpsd sent what is no JSON: {line[:60]!r}") from error
+    return document

@@ -197,6 +197,13 @@ def test_no_bytes_raise_anything_else(line: bytes) -> None:
     assert document is None or isinstance(document["class"], str)
 
 
+@pytest.mark.parametrize("line", ['{"class":"TPV","device":"\\ud800"}', '{"class":"TPV","device":"\ud800"}', "\udc80"])
+def test_half_a_character_is_no_line(line: str) -> None:
+    """Half of a surrogate pair, escaped or not, could be read but never written again; the declared error says so."""
+    with pytest.raises(GpsdError, match="no JSON"):
+        parse_gpsd_line(line)
+
+
 _JSON = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=30), st.lists(st.integers()))
 
 

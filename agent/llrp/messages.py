@@ -177,6 +177,20 @@ class DeleteROSpecResponse(Response, frozen=True):
     number: ClassVar[int] = 31
 
 
+class DeleteAccessSpec(Message, frozen=True):
+    """Take an AccessSpec away, 0 for all; we never have one, but clients begin with it."""
+
+    number: ClassVar[int] = 41
+
+    access_spec_id: U32
+
+
+class DeleteAccessSpecResponse(Response, frozen=True):
+    """Whether it was taken away."""
+
+    number: ClassVar[int] = 51
+
+
 class StartROSpec(ROSpecRequest, frozen=True):
     """Start an enabled ROSpec: from here on the reader transmits."""
 
@@ -308,7 +322,7 @@ MESSAGES: dict[int, type[Message]] = {
         StartROSpec, StartROSpecResponse, StopROSpec, StopROSpecResponse, EnableROSpec, EnableROSpecResponse,
         DisableROSpec, DisableROSpecResponse, GetROSpecs, GetROSpecsResponse, CloseConnection, CloseConnectionResponse,
         GetReport, ROAccessReport, Keepalive, KeepaliveAck, ReaderEventNotification, EnableEventsAndReports,
-        ErrorMessage,
+        ErrorMessage, DeleteAccessSpec, DeleteAccessSpecResponse,
     )
 }  # fmt: skip
 """Type number → record class."""

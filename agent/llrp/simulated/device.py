@@ -391,6 +391,8 @@ class Device:
         m.GetROSpecs: (m.GetROSpecsResponse, _get_rospecs),
         m.CloseConnection: (m.CloseConnectionResponse, _close),
         m.GetReport: (m.CloseConnectionResponse, _get_report),
+        # There is none and can be none: whoever asks for all of them to go gets what he wants.
+        m.DeleteAccessSpec: (m.DeleteAccessSpecResponse, lambda *_: m.DeleteAccessSpecResponse(SUCCESS)),
     }
 
 
