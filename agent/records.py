@@ -157,3 +157,13 @@ class Problem(Struct, frozen=True):
         middle = ": ".join(part for part in (self.where, self.what) if part)
         got = f" (got {self.got})" if self.got else ""
         return f"{self.file}, {middle}{got}; {self.do}." if middle else f"{self.file}{got}: {self.do}."
+
+
+def brief(record: Record) -> dict[str, Any]:
+    """What of a record's body is worth a line of the log."""
+    body = record.body
+    if record.kind == "event":
+        return {key: body.get(key) for key in ("bizStep", "eventTime", "eventID")}
+    if record.kind == "manifest":
+        return {key: body.get(key) for key in ("manifest", "revision", "certain")} | {"items": len(body["items"])}
+    return body

@@ -30,7 +30,7 @@ from agent.pipeline import step
 from agent.privacy import is_working, without_badges
 from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
 from agent.reading import choose_plan
-from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick
+from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import aboard, gps_status, position, reader_status
 from agent.state import State
@@ -252,7 +252,7 @@ class VehicleAgent:
         self._due["commit"] = mono + CHECKPOINT_S
         if records:
             for record in records:
-                log.info(record.kind, extra={"body": _brief(record)})
+                log.info(record.kind, extra={"body": brief(record)})
             if self._shown is not None:
                 self._shown.notify()
             self._due.pop("aboard", None)
@@ -391,12 +391,3 @@ class VehicleAgent:
             gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
         )
-
-
-def _brief(record: Record) -> dict[str, Any]:
-    body = record.body
-    if record.kind == "event":
-        return {key: body.get(key) for key in ("bizStep", "eventTime", "eventID")}
-    if record.kind == "manifest":
-        return {key: body.get(key) for key in ("manifest", "revision", "certain")} | {"items": len(body["items"])}
-    return body
