@@ -48,7 +48,7 @@ _WORDS: dict[Why, str] = {
     "radio off input": "radio is switched off by the wired input",
     "radio off site": "radio is off at this site",
     "doors": "paused while the doors are open, or may be",
-    "asleep": "the reader sleeps to spare the battery",
+    "asleep": "the reader is asleep, to spare the battery",
     "deaf": "nothing is heard, not even the tag fixed in the van",
     "antenna lost": "antenna {antenna} is lost",
     "antenna silent": "antenna {antenna} hears nothing any more, though the reader says nothing of it",

@@ -59,7 +59,7 @@ STATUS: dict[str, Any] = {
         "fixture_heard": "2026-03-02T07:00:18.000Z",
         "fixture_heard_s": 12.0,
     },
-    "gps": {"state": "no fix", "last_fix": None},
+    "gps": {"state": "no fix", "last_fix": None, "fault": None},
     "backlog": 12,
 }
 POSITION: dict[str, Any] = {

@@ -104,9 +104,9 @@ def test_the_lock_holds_every_dependency_with_hashes(part: str) -> None:
 
 
 def test_one_version_everywhere() -> None:
-    """pyproject.toml, the package and the newest entry of CHANGELOG.md name the same version."""
+    """pyproject.toml, the package and the newest released entry of CHANGELOG.md name the same version."""
     version = str(project()["version"])
-    newest = re.search(r"^## (\S+)", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
+    newest = re.search(r"^## (\d\S*)", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
     assert newest
     assert newest.group(1) == version
     assert agent.__version__ == version
