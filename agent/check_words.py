@@ -23,7 +23,7 @@ def file_findings(vehicle: Vehicle) -> Iterator[Finding]:
     yield _transmit(vehicle)
     yield _radio(vehicle)
     for cost in costs(vehicle.reading):
-        yield Finding("on the air", "ok", f"{cost.duty:.0%} of the time {cost.when} ({cost.words})")
+        yield Finding("on the air", "ok", cost.words)
 
 
 def content_findings(

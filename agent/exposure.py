@@ -138,7 +138,7 @@ def as_text(told: dict[str, Any], paper: Paper) -> str:
         f"  {told['radio_rules'] or 'allowed: not known; set region in [reader], so that the sum is held to it'}",
         f"  {told['frequency_mhz']:g} MHz{given}",
         "",
-        f"{paper.loud('DISTANCE TO THE LIMIT')}  transmitting without a pause; in a metal box this says nothing",
+        f"{paper.loud('DISTANCE TO THE LIMIT')}  without a pause; in a metal box this says nothing",
         "",
         _row("", names),
         _row("limit for the general public", [f"{limit['w_per_m2']:.2f} W/m²" for limit in told["limits"]]),
@@ -147,11 +147,14 @@ def as_text(told: dict[str, Any], paper: Paper) -> str:
             for row in told["distances_m"]
         ),
         "",
-        "As an average over the 30 minutes of a plan with the most in them, with ground reflection:",
+        "Average over 30 minutes, the busiest of each plan, with ground reflection:",
         "",
         *(
-            _row(f"{row['plan'].replace('_', ' ')}, {row['duty']:.0%} on the air", [f"{row[name]:.2f} m" for name in names])
-            for row in told["plans"]
+            _row(
+                f"{plan['plan'].replace('_', ' ')}, {plan['duty']:.0%} on the air",
+                [f"{plan[name]:.2f} m" for name in names],
+            )
+            for plan in told["plans"]
         ),
         "",
         paper.loud("CAUTION"),

@@ -63,13 +63,9 @@ class Cost(Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """The plan's name and how it goes, in words."""
-        name = self.name.replace("_", " ")
-        if self.rounds == 0:
-            return f"{name}: silent"
-        rounds = "rounds without end" if self.rounds is None else f"{self.rounds} round{'s' * (self.rounds != 1)}"
-        pause = f", then {self.pause_s:g} s of silence" if self.pause_s else ""
-        return f"{name}: {rounds} of {self.round_s:g} s{pause}"
+        """Name, duty and situation; a duty that is not nothing is never told as nothing."""
+        share = "under 1%" if 0.0 < self.duty < 0.01 else f"{self.duty:.0%}"  # noqa: PLR2004 - a percent
+        return f"{self.name.replace('_', ' ')} {share}, {self.when}"
 
 
 def duty(plan: ReadingPlan) -> float:

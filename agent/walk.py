@@ -103,7 +103,7 @@ def silence_words(vehicle: Vehicle, walk: Walk) -> tuple[str, str]:
             dos.append("put the tags before the antennas, leave the box, close the doors and start again")
         else:
             whys.append(f"input {port} (radio_off) is on: the reader must be silent")
-            dos.append("go where radio may be on, by whoever decides there, and switch it off; it is no fault")
+            dos.append("that is no fault: test where radio is allowed, with that switch off")
     return " and ".join(whys), "; ".join(dict.fromkeys(dos))
 
 

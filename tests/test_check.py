@@ -230,11 +230,12 @@ def test_the_sum_and_the_duty_are_shown(tmp_path: Path, capsys: pytest.CaptureFi
     main(["check", "--config", str(tmp_path / "vehicle.toml"), "--store", str(tmp_path / "x.db"), "--files-only"])
     words = " ".join(capsys.readouterr().out.split())
     for part in (
-        "100% of the time standing (parked: rounds without end of 2 s)",
-        "10% of the time standing, nothing handled for 60 min (parked quiet: 1 round of 1 s, then 9 s of silence)",
-        "100% of the time the first 120 s of a leg (sweep:",
-        "20% of the time the rest of a leg (moving: 2 rounds of 2 s, then 16 s of silence)",
-        "0% of the time 3 h after the ignition went off, or at low voltage where that is wired (asleep: silent)",
+        "ON THE AIR parked 100%, standing",
+        "ON THE AIR parked quiet 10%, standing, nothing handled for 60 min",
+        "ON THE AIR sweep 100%, the first 120 s of a leg",
+        "ON THE AIR moving 20%, the rest of a leg",
+        "ON THE AIR asleep 0%, 3 h after the ignition went off, or at low voltage where that is wired",
+        "ON THE AIR off 0%, where radio must be off",
     ):
         assert part in words, part
     _, told = files_only(tmp_path, reader, capsys)

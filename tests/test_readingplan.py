@@ -95,9 +95,10 @@ def test_every_plan_is_told_with_its_cost() -> None:
     assert told["parked_quiet"].duty < 0.2
     assert "60 min" in told["parked_quiet"].when
     assert "8 h" in told["asleep"].when
-    assert told["parked"].words == "parked: rounds without end of 2 s"
-    assert told["parked_quiet"].words == "parked quiet: 2 rounds of 2 s, then 26 s of silence"
-    assert told["off"].words == "off: silent"
+    assert told["parked"].words == "parked 100%, standing"
+    assert told["off"].words == "off 0%, where radio must be off"
+    rare = ReadingSettings(parked_quiet=ReadingPlan(round_s=0.5, burst_rounds=1, pause_s=3600.0))
+    assert costs(rare)[1].words == "parked quiet under 1%, standing, nothing handled for 60 min"
 
 
 def test_the_file_gives_plans() -> None:

@@ -265,7 +265,7 @@ def test_what_is_wrong_with_the_receiver_is_said(ask: Ask, store: DispatchStore)
     page = ask("/van/van-07")
     assert f"Receiver, as first found: <b>x</b> {fault}" in text_of(page)
     assert "<b>x</b>" not in page.text
-    assert ask("/api/vans/van-07").json()["computer"]["receiver_fault"] == f"<b>x</b> {fault}"
+    assert ask("/api/van/van-07").json()["computer"]["receiver_fault"] == f"<b>x</b> {fault}"
     store.hear(word(status("van-07", gps=gps)), received_s=NOW_S + 1)
     assert "as first found" not in text_of(ask("/van/van-07"))
 
