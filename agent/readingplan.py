@@ -80,12 +80,12 @@ def duty(plan: ReadingPlan) -> float:
 
 def most_duty(plan: ReadingPlan, within_s: float) -> float:
     """The largest share of any `within_s` seconds of this plan in which the carrier is on, 0 to 1."""
-    if plan.burst_rounds is None:
-        plan = replace(plan, burst_rounds=1, pause_s=plan.gap_s)
     if plan.burst_rounds == 0:
         return 0.0
+    if plan.burst_rounds is None:
+        plan = replace(plan, burst_rounds=1, pause_s=plan.gap_s)
     # No window has more than the best of those that begin with a round.
-    starts_s = (number * (plan.round_s + plan.gap_s) for number in range(plan.burst_rounds))
+    starts_s = (number * (plan.round_s + plan.gap_s) for number in range(plan.burst_rounds or 1))
     return max(_on_s(plan, start_s + within_s) - _on_s(plan, start_s) for start_s in starts_s) / within_s
 
 
