@@ -22,10 +22,9 @@ from msgspec.structs import replace
 from agent.clock import Clock
 from agent.errors import LlrpError
 from agent.llrp import messages as m
-from agent.llrp.codec import LlrpStream, encode
+from agent.llrp.codec import LlrpStream
 from agent.llrp.facts import ReaderFacts
 from agent.llrp.interlock import Interlock
-from agent.llrp.rospec import ROSPEC_ID
 from agent.llrp.rounds import OFF, ReadingPlan
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Send
@@ -39,7 +38,6 @@ WALK = ReadingPlan(round_s=1.0)
 LEAST_DBM = 10.0  # what the reader is set to while it may not transmit anyway
 CONNECT_REAL_S, SETUP_REAL_S, GOODBYE_REAL_S = 5.0, 15.0, 2.0
 _LOOK_REAL_S = 0.05
-_START = encode(m.StartROSpec(ROSPEC_ID, message_id=1))[:2]  # version and type, which begin every frame
 _CHUNK = 65_536
 _HELD = {
     Attempt.Failed_A_Reader_Initiated_Connection_Already_Exists,
@@ -118,7 +116,7 @@ class _Talk:
             match action:
                 case Send(data):
                     self._unsent += data
-                    self.has_started = self.has_started or data[:2] == _START
+                    self.has_started = self.has_started or _type_of(data) == m.StartROSpec.number
                 case Deliver(record):
                     self.records.append(record)
                 case Drop(reason):
@@ -267,6 +265,11 @@ def _connect(host: str, port: int, tls: ssl.SSLContext | None) -> socket.socket:
         connection.close()
         raise
     return connection
+
+
+def _type_of(frame: bytes) -> int:
+    """A frame's message type: the low ten bits of its first sixteen, whatever version stands before them."""
+    return int.from_bytes(frame[:2]) & 0x3FF
 
 
 def _answer(talk: _Talk) -> Answer:
