@@ -16,7 +16,14 @@ from collections.abc import Collection, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from agent.check_words import agent_finding, content_findings, file_findings, reader_away, reader_findings
+from agent.check_words import (
+    agent_finding,
+    content_findings,
+    file_findings,
+    reader_away,
+    reader_findings,
+    untold,
+)
 from agent.clock import SystemClock
 from agent.errors import ConfigError, StoreError
 from agent.findings import Finding, as_document, as_lines, is_well, summary
@@ -26,6 +33,8 @@ from agent.probe_broker import probe_broker
 from agent.probe_disk import is_agent_running, probe_disk
 from agent.probe_gps import LISTEN_S, probe_gps
 from agent.probe_reader import MOST_TRANSMIT_S, ReaderAwayError, ask_reader
+from agent.reader_tls import reader_tls
+from agent.records import Problem
 from agent.setup import read_in_use
 from agent.store_view import StoreView, is_store
 from agent.terminal import paper_of
@@ -128,27 +137,38 @@ def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
     is_running = is_agent_running(path)
     yield agent_finding(is_running=is_running)
     yield from probe_disk(path)
-    yield from _reader(vehicle, is_running=is_running)
+    try:
+        tls, wrong = reader_tls(vehicle.reader), None
+    except ConfigError as error:
+        tls, wrong = None, error.problems[0]
+    yield from _reader(vehicle, is_running=is_running, tls=tls, wrong=wrong)
     if args.walk_test:
-        refused = refusal(vehicle, is_agent_running=is_running)
+        refused = refusal(vehicle, is_agent_running=is_running, has_tls=wrong is None)
         if refused is not None:
             yield refused
         else:
             # The machine that reads the JSON is not the person who walks.
             stream = sys.stderr if args.json else sys.stdout
-            yield from run_walk(vehicle, SystemClock(), seconds=args.transmit_s, stream=stream, paper=paper_of(stream))
+            yield from run_walk(
+                vehicle, SystemClock(), seconds=args.transmit_s, stream=stream, paper=paper_of(stream), tls=tls
+            )
     _say(f"listening to gpsd, up to {LISTEN_S:g} s ...")
     is_clock_needed = vehicle.mqtt.tls or vehicle.reader.tls
     yield from probe_gps(vehicle.gps, SystemClock(), listen_s=LISTEN_S, is_clock_needed=is_clock_needed)
     yield from probe_broker(vehicle.id, vehicle.mqtt, is_agent_running=is_running)
 
 
-def _reader(vehicle: Vehicle, *, is_running: bool) -> Iterator[Finding]:
+def _reader(
+    vehicle: Vehicle, *, is_running: bool, tls: ssl.SSLContext | None, wrong: Problem | None
+) -> Iterator[Finding]:
     if vehicle.reader.host is None:
         found = "no [reader] host in the vehicle file: nothing is read"
         yield Finding("reader", "not tested", found, "give the reader's address")
         return
-    tls = ssl.create_default_context() if vehicle.reader.tls else None
+    if wrong is not None:
+        yield Finding("reader", "not ok", f"not asked: {wrong.where} {wrong.got}", wrong.do)
+        yield from untold(vehicle)
+        return
     try:
         answer = ask_reader(vehicle.reader, SystemClock(), power_dbm=power_in_use_dbm(vehicle), tls=tls)
     except ReaderAwayError as problem:

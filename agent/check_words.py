@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 
-from agent.exposure import PLANS
 from agent.findings import Finding
 from agent.holding import InUse
 from agent.llrp.tables import CommunicationsStandard, name_of
 from agent.probe_reader import Answer, ReaderAwayError
-from agent.radio_rules import duty_of
+from agent.readingplan import costs
 from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_radio import power_in_use_dbm, radio_verdict
 
@@ -23,8 +22,8 @@ def file_findings(vehicle: Vehicle) -> Iterator[Finding]:
     yield Finding("vehicle", "ok", f"{vehicle.id}, {vehicle.epc}, home {home}")
     yield _transmit(vehicle)
     yield _radio(vehicle)
-    duties = ", ".join(f"{name} {duty_of(plan):.0%}" for name, plan in PLANS.items())
-    yield Finding("on the air", "ok", f"share of the time that each reading plan transmits: {duties}")
+    for cost in costs(vehicle.reading):
+        yield Finding("on the air", "ok", cost.words)
 
 
 def content_findings(
@@ -114,7 +113,13 @@ def reader_away(vehicle: Vehicle, why: ReaderAwayError, *, is_running: bool) -> 
     else:
         do = "look at its power and network cable, at [reader] host and port; from power-on it takes about a minute"
         yield Finding("reader", "not ok", f"{address}: {why}", do)
-    for part in ("power", "antennas", "inputs"):
+    yield from untold(vehicle)
+
+
+def untold(vehicle: Vehicle) -> Iterator[Finding]:
+    """All that only a reader could have told."""
+    parts = ("power", "antennas", "inputs") + ("signal",) * (vehicle.signal.output is not None)
+    for part in parts:
         yield Finding(part, "not tested", "the reader has to answer first")
 
 
@@ -124,6 +129,7 @@ def reader_findings(vehicle: Vehicle, answer: Answer) -> Iterator[Finding]:
     yield _power(vehicle, answer)
     yield _antennas(answer)
     yield from _inputs(vehicle, answer)
+    yield from _signal(vehicle, answer)
 
 
 def _reader(vehicle: Vehicle, answer: Answer) -> Finding:
@@ -160,8 +166,16 @@ def _antennas(answer: Answer) -> Finding:
 
 
 def _inputs(vehicle: Vehicle, answer: Answer) -> Iterator[Finding]:
-    wired = {"doors": (vehicle.inputs.doors, "open", "closed"), "ignition": (vehicle.inputs.ignition, "on", "off")}
+    inputs = vehicle.inputs
+    wired = {
+        "doors": (inputs.doors, "open", "closed"),
+        "ignition": (inputs.ignition, "on", "off"),
+        "radio_off": (inputs.radio_off, "on, the reader must be silent", "off"),
+        "low_voltage": (inputs.low_voltage, "on, the battery is low", "off"),
+    }
     for name, (port, on, off) in wired.items():
+        if port is None and name in {"radio_off", "low_voltage"}:
+            continue  # few vans have them
         if port is None:
             yield Finding("inputs", "not tested", f"{name}: not wired, by the vehicle file")
         elif port not in answer.inputs:
@@ -173,3 +187,18 @@ def _inputs(vehicle: Vehicle, answer: Answer) -> Iterator[Finding]:
         else:
             level = on if answer.levels[port] else off
             yield Finding("inputs", "ok", f"{name}: {level.upper()} (port {port}). True? Then it is wired right")
+
+
+def _signal(vehicle: Vehicle, answer: Answer) -> Iterator[Finding]:
+    port = vehicle.signal.output
+    if port is None:
+        return
+    if answer.outputs is None:
+        yield Finding("signal", "not tested", f"the reader does not say how many outputs it has; output {port} is set")
+    elif port > answer.outputs:
+        there = "none" if answer.outputs == 0 else f"1 to {answer.outputs}" if answer.outputs > 1 else "1 alone"
+        found = f"the lamp: there is no output {port}; the reader has {there}"
+        yield Finding("signal", "not ok", found, "correct [signal] output, or leave it out where no lamp is wired")
+    else:
+        found = f"the lamp: output {port} of the reader's {answer.outputs}; check switches nothing"
+        yield Finding("signal", "ok", found)

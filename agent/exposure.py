@@ -15,23 +15,21 @@ from typing import Any
 
 from agent.errors import ConfigError
 from agent.findings import Paper
-from agent.llrp.rounds import MOVING, PARKED, SWEEP, ReadingPlan
 from agent.radio_rules import (
     EXPOSURE_LIMITS,
     FREE_SPACE,
     FULL_REFLECTION,
     GROUND_REFLECTION,
     distance_m,
-    duty_of,
     watts_of,
 )
+from agent.readingplan import costs, most_duty
 from agent.records import Problem
 from agent.setup import read_text
 from agent.terminal import paper_of
 from agent.vehicle import Vehicle, parse_vehicle
 from agent.vehicle_radio import power_in_use_dbm, radiated, radio_verdict
 
-PLANS: dict[str, ReadingPlan] = {"parked": PARKED, "sweep after a departure": SWEEP, "moving": MOVING}
 SURROUNDINGS = {
     "free space": FREE_SPACE,
     "ground reflection (power x2.56)": GROUND_REFLECTION,
@@ -42,7 +40,8 @@ These distances are for one antenna, in its strongest direction, in the far fiel
 decimetres of a panel antenna that does not hold: the field there can be stronger.
 A van's metal cargo box is a cavity. The field in it can be far stronger than any line here, anywhere in it. Measure \
 there, and keep the reader off while people are inside unless a competent person has assessed it ([rf_assessment]).
-Averages over 30 minutes do not help who stays longer than the pauses last. Build on the first table.
+Averages over 30 minutes do not help who stays longer than the pauses last, and the plans follow one another within \
+them. Build on the first table.
 Medical implants, electrically fired effects, fuel and anything else that radio can disturb or set off need a \
 specialist's assessment; these limits are not made for them.
 The local rules decide, not this program.
@@ -101,11 +100,21 @@ def exposure(vehicle: Vehicle, *, file: str) -> dict[str, Any]:
         ],
         "plans": [
             {
-                "plan": name,
-                "duty": round(duty_of(plan), 3),
-                **{key: up(eirp_w, s, duty=duty_of(plan), reflection=GROUND_REFLECTION) for key, s in limits.items()},
+                "plan": cost.name,
+                "when": cost.when,
+                "duty": round(cost.duty, 3),
+                **{
+                    limit.name: up(
+                        eirp_w,
+                        limits[limit.name],
+                        duty=most_duty(vehicle.reading.plan(cost.name), 60.0 * limit.averaged_min),
+                        reflection=GROUND_REFLECTION,
+                    )
+                    for limit in EXPOSURE_LIMITS
+                },
             }
-            for name, plan in PLANS.items()
+            for cost in costs(vehicle.reading)
+            if cost.duty
         ],
         "caution": CAUTION,
     }
@@ -129,7 +138,7 @@ def as_text(told: dict[str, Any], paper: Paper) -> str:
         f"  {told['radio_rules'] or 'allowed: not known; set region in [reader], so that the sum is held to it'}",
         f"  {told['frequency_mhz']:g} MHz{given}",
         "",
-        f"{paper.loud('DISTANCE TO THE LIMIT')}  transmitting without a pause; in a metal box this says nothing",
+        f"{paper.loud('DISTANCE TO THE LIMIT')}  without a pause; in a metal box this says nothing",
         "",
         _row("", names),
         _row("limit for the general public", [f"{limit['w_per_m2']:.2f} W/m²" for limit in told["limits"]]),
@@ -138,11 +147,14 @@ def as_text(told: dict[str, Any], paper: Paper) -> str:
             for row in told["distances_m"]
         ),
         "",
-        "As an average over 30 minutes, with ground reflection:",
+        "Average over 30 minutes, the busiest of each plan, with ground reflection:",
         "",
         *(
-            _row(f"{row['plan']}, {row['duty']:.0%} on the air", [f"{row[name]:.2f} m" for name in names])
-            for row in told["plans"]
+            _row(
+                f"{plan['plan'].replace('_', ' ')}, {plan['duty']:.0%} on the air",
+                [f"{plan[name]:.2f} m" for name in names],
+            )
+            for plan in told["plans"]
         ),
         "",
         paper.loud("CAUTION"),

@@ -24,11 +24,17 @@ Code = Literal["gpsd-gone", "gpsd-stuck", "no-receiver", "receiver-silent", "rec
 
 
 class Fault(Struct, frozen=True):
-    """What is wrong since `since_mono`, what was found and what to do, in one plain sentence."""
+    """What is wrong since `since_mono`, what was found and what to do; `text` is both as one plain sentence."""
 
     code: Code
     since_mono: float
-    text: str
+    found: str
+    do: str
+
+    @property
+    def text(self) -> str:
+        """The sentence."""
+        return f"{self.found}; {self.do}."
 
     @property
     def is_silence(self) -> bool:
@@ -61,17 +67,31 @@ def fault_of(gpsd: Gpsd, now: float, *, where: str, tell_s: float = TELL_S) -> F
         return _unheard(gpsd, since, now, where=where, is_first=heard is None)
     if gpsd.fix_mono is not None and now - gpsd.fix_mono < tell_s:
         return None
+    return _unfixed(gpsd, now, tell_s=tell_s, no_sky_s=NO_SKY_S)
+
+
+def fault_at_a_look(gpsd: Gpsd, now: float, *, where: str) -> Fault | None:
+    """What is wrong by what was heard since we began to listen, not long ago; nothing is waited for.
+
+    Whoever looks stands before the van: here a receiver that has no fix yet is told at once.
+    """
+    if gpsd.heard_mono is None:
+        return _unheard(gpsd, gpsd.began_mono, now, where=where, is_first=True)
+    return None if gpsd.fix_mono is not None else _unfixed(gpsd, now, tell_s=0.0, no_sky_s=0.0)
+
+
+def _unfixed(gpsd: Gpsd, now: float, *, tell_s: float, no_sky_s: float) -> Fault | None:
+    """Receivers speak and give no fix: since when, and is it the sky?"""
     bad = {path: device for path, device in gpsd.devices.items() if device.bad_since is not None}
     reasons = {device.why for device in bad.values() if device.why is not None and device.why != NO_FIX.reason}
     lasted_s = now - min((device.bad_since for device in bad.values() if device.bad_since is not None), default=now)
     who, lasted = _names(tuple(bad)), _long(lasted_s)
-    if not reasons and lasted_s >= NO_SKY_S:
-        text = f"Receiver {who} has had no fix for {lasted}; under open sky that means its antenna: check it."
-        return Fault("no-sky", now - lasted_s, text)
+    if bad and not reasons and lasted_s >= no_sky_s:
+        do = "under open sky that means its antenna: check it"
+        return Fault("no-sky", now - lasted_s, f"Receiver {who} has had no fix for {lasted}", do)
     if reasons and lasted_s >= tell_s:
-        why = " and ".join(sorted(reasons))
-        text = f"Receiver {who} speaks, but gives nothing usable for {lasted} ({why}); restart it or replace it."
-        return Fault("receiver-unusable", now - lasted_s, text)
+        found = f"Receiver {who} speaks, but gives nothing usable for {lasted} ({' and '.join(sorted(reasons))})"
+        return Fault("receiver-unusable", now - lasted_s, found, "restart it or replace it")
     return None
 
 
@@ -80,21 +100,20 @@ def _unheard(gpsd: Gpsd, since: float, now: float, *, where: str, is_first: bool
     lasted = _long(now - since)
     if gpsd.link == "up" and gpsd.named == ():
         do = "plug it in, or name it in gpsd's DEVICES (Debian: /etc/default/gpsd), and restart gpsd"
-        return Fault("no-receiver", since, f"gpsd answers, but has had no receiver for {lasted}; {do}.")
+        return Fault("no-receiver", since, f"gpsd answers, but has had no receiver for {lasted}", do)
     if gpsd.link == "up":
         who = _names(gpsd.named or tuple(gpsd.devices))
         nothing = "has not said anything yet" if is_first else "has said nothing"
-        text = f"gpsd answers, but its receiver {who} {nothing} for {lasted}; check the cable and its power."
-        return Fault("receiver-silent", since, text)
+        found = f"gpsd answers, but its receiver {who} {nothing} for {lasted}"
+        return Fault("receiver-silent", since, found, "check the cable and its power")
     if gpsd.link == "mute":
         do = "restart it (systemctl restart gpsd)"
-        text = f"gpsd at {where} takes connections, but has said nothing for {lasted}; {do}."
-        return Fault("gpsd-stuck", since, text)
+        return Fault("gpsd-stuck", since, f"gpsd at {where} takes connections, but has said nothing for {lasted}", do)
     if gpsd.link == "foreign":
-        text = f"What answers at {where} is no gpsd; correct [gps] host and port, or what listens there."
-        return Fault("gpsd-gone", since, text)
-    text = f"No gpsd at {where} for {lasted}; check that it runs (systemctl status gpsd) and listens there."
-    return Fault("gpsd-gone", since, text)
+        do = "correct [gps] host and port, or what listens there"
+        return Fault("gpsd-gone", since, f"What answers at {where} is no gpsd", do)
+    do = "check that it runs (systemctl status gpsd) and listens there"
+    return Fault("gpsd-gone", since, f"No gpsd at {where} for {lasted}", do)
 
 
 def tell(

@@ -1,6 +1,7 @@
 """`check`'s look at gpsd: connected, the device, the mode, the sky, and whether its time would be trusted; floor 3.
 
-Listens for a while, at most as long as it is told, and ends early when everything is known. Tells no position.
+Listens for a while, at most as long as it is told, and ends early when everything is known. Tells no position. What is
+wrong is said in the words of `agent.gps_faults`; of several receivers it judges the one that the agent would follow.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from agent.clock import Clock
 from agent.errors import GpsdError
 from agent.findings import Finding
 from agent.gps import MAX_LINE_BYTES, Unusable, parse_gpsd_line, parse_tpv
+from agent.gps_faults import fault_at_a_look
+from agent.gpsd_devices import Following, Gpsd, connect, hear
 from agent.records import GpsFix
 from agent.timeline import Timeline
 from agent.vehicle import GpsSettings
@@ -34,13 +37,15 @@ class Heard:
     def __init__(self, settings: GpsSettings, *, mono: float) -> None:
         self._settings = settings
         self.release = ""
-        self.devices: dict[str, str] = {}
+        self.drivers: dict[str, str] = {}
+        self.gpsd = Gpsd(began_mono=mono, link="mute", link_since=mono)
+        self.following = Following()
         self.fix: GpsFix | None = None
         self.why: Unusable | None = None
         self.used: int | None = None
         self.seen: int | None = None
         self.timeline = Timeline().observe_boot(mono)
-        self.lines = self.malformed = self.tpvs = 0
+        self.lines = self.malformed = 0
 
     def take(self, line: bytes, *, mono: float) -> None:
         """One line of gpsd."""
@@ -50,9 +55,12 @@ class Heard:
         except GpsdError:
             self.malformed += 1
             return
+        if document is not None:
+            self.gpsd = hear(self.gpsd, document, mono)
         match (document or {}).get("class"):
             case "VERSION":
                 self.release = str((document or {}).get("release", ""))
+                self.gpsd = connect(self.gpsd, "up", mono)
             case "DEVICES":
                 self._devices(document or {})
             case "SKY":
@@ -69,7 +77,7 @@ class Heard:
         found = document.get("devices")
         for device in found if isinstance(found, list) else []:
             if isinstance(device, dict):
-                self.devices[str(device.get("path", "?"))] = str(device.get("driver", ""))
+                self.drivers[str(device.get("path", "?"))] = str(device.get("driver", ""))
 
     def _sky(self, document: dict[str, Any]) -> None:
         satellites = document.get("satellites")
@@ -81,14 +89,24 @@ class Heard:
             self.seen, self.used = seen, used
 
     def _tpv(self, document: dict[str, Any], *, mono: float) -> None:
-        self.tpvs += 1
-        self.devices.setdefault(str(document.get("device", "?")), "")
         found = parse_tpv(document, mono, eph_sigmas=self._settings.eph_sigmas)
         if isinstance(found, Unusable):
-            self.fix, self.why = None, found
-        else:
+            if self.following.device in (None, document.get("device", "")):
+                self.fix, self.why = None, found
+            return
+        self.following = self.following.take(found, plausible=True)
+        if self.following.device == found.device:
             self.fix, self.why = found, None
             self.timeline = self.timeline.observe_fix(found)[0]
+
+    @property
+    def followed(self) -> str:
+        """The receiver whose positions the agent would use, and who else is there."""
+        name = self.following.device or ""
+        driver = self.drivers.get(name)
+        others = sorted((set(self.gpsd.named or ()) | set(self.gpsd.devices)) - {name, ""})
+        beside = f" (not {', '.join(others)})" if others else ""
+        return f"follows {name or 'a receiver without a name'}{f' ({driver})' if driver else ''}{beside}"
 
 
 def probe_gps(
@@ -104,7 +122,8 @@ def probe_gps(
     except OSError as problem:
         nothing = Finding("gpsd", "not ok", f"no answer at {address}: {_words(problem)}", _START)
         return [nothing, Finding("sky", "not tested", "gpsd has to answer first"), _own_clock()]
-    return [_gpsd(heard, address, listen_s), _sky(heard, listen_s), _clock(heard, clock, is_needed=is_clock_needed)]
+    gpsd = _gpsd(heard, address, clock.mono())
+    return [gpsd, _sky(heard, listen_s), _clock(heard, clock, is_needed=is_clock_needed)]
 
 
 def _listen(connection: socket.socket, heard: Heard, clock: Clock, *, until_real_s: float) -> None:
@@ -125,23 +144,30 @@ def _listen(connection: socket.socket, heard: Heard, clock: Clock, *, until_real
             heard.take(line, mono=clock.mono())
 
 
-def _gpsd(heard: Heard, address: str, listen_s: float) -> Finding:
+def _gpsd(heard: Heard, address: str, now: float) -> Finding:
     release = f"gpsd {heard.release} at {address}" if heard.release else f"{address} answers"
+    if not heard.lines:
+        fault = fault_at_a_look(heard.gpsd, now, where=address)
+        if fault is not None:
+            return Finding("gpsd", "not ok", fault.found, fault.do)
     if not heard.release:
         found = f"{release}, but not as gpsd does ({heard.lines} lines, {heard.malformed} of them no JSON)"
         return Finding("gpsd", "not ok", found, "give gpsd's host and port in [gps]")
-    if not heard.devices:
-        do = "plug it in; name its device in gpsd's settings (Debian: DEVICES in /etc/default/gpsd), restart gpsd"
-        return Finding("gpsd", "not ok", f"{release} has no receiver", do)
-    names = ", ".join(f"{path} ({driver})" if driver else path for path, driver in heard.devices.items())
-    if not heard.tpvs:
-        do = "look at its cable and power; another program may hold the device (gpsmon, cgps)"
-        return Finding("gpsd", "not ok", f"{release}, {names}: silent for {listen_s:g} s", do)
+    fault = fault_at_a_look(heard.gpsd, now, where=address)
+    if fault is not None:
+        more = {
+            "no-sky": "; a cold start takes minutes",
+            "receiver-silent": "; another program may hold the device (gpsmon, cgps)",
+        }
+        return Finding("gpsd", "not ok", f"{release}: {fault.found}", fault.do + more.get(fault.code, ""))
     if heard.fix is None:
-        why = heard.why.reason if heard.why is not None else "no fix"
-        do = "give the antenna a view of the sky and wait: a cold start takes minutes"
-        return Finding("gpsd", "not ok", f"{release}, {names}: {why}", do)
-    return Finding("gpsd", "ok", f"{release}, {names}, {heard.fix.mode}D fix")
+        if heard.why is None:
+            found = f"{release}: a receiver speaks, but tells nothing of any position"
+            return Finding("gpsd", "not ok", found, "wait a minute and check again; then restart the receiver")
+        found = f"{release}, {heard.followed}: it had a fix and lost it ({heard.why.reason})"
+        do = "give the antenna a view of the sky and wait; if it comes and goes, look at the antenna's cable"
+        return Finding("gpsd", "not ok", found, do)
+    return Finding("gpsd", "ok", f"{release}, {heard.followed}, {heard.fix.mode}D fix")
 
 
 def _sky(heard: Heard, listen_s: float) -> Finding:

@@ -2,7 +2,8 @@
 
 `ask_reader` never transmits. `walk_test` does, for as long as it is told and never longer than MOST_TRANSMIT_S: it
 stops the round and says goodbye however it ends, also at Ctrl-C, and should even that fail, a round on the reader ends
-by itself after WALK.round_s and nothing starts another. What is said on the connection is `agent.llrp.session`'s
+by itself after WALK.round_s and nothing starts another. An input that silences the agent's reader (`Interlock`) begins
+no round and ends the test. What is said on the connection is `agent.llrp.session`'s
 business; beside it a second stream reads along for what a session does not keep.
 """
 
@@ -16,12 +17,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from agent.clock import Clock
 from agent.errors import LlrpError
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream
 from agent.llrp.facts import ReaderFacts
+from agent.llrp.interlock import Interlock
 from agent.llrp.rounds import OFF, ReadingPlan
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Send
@@ -66,6 +69,7 @@ class Answer(Struct, frozen=True):
     antennas_lost: frozenset[int]
     inputs: tuple[int, ...]
     levels: dict[int, bool]
+    outputs: int | None = None  # how many; None where it does not say
 
 
 class Heard(Struct):
@@ -78,13 +82,19 @@ class Heard(Struct):
 
 
 class Walk(Struct):
-    """A walk test as it goes on."""
+    """A walk test as it goes on.
+
+    `silenced_by` are the inputs that ended it, with their levels (None: not told); `has_transmitted`: a round was asked
+    for, whether or not anything came of it.
+    """
 
     seconds_left: float
     antennas: dict[int, Heard]
     lost: frozenset[int] = frozenset()
     rounds: int = 0
     cut_off: str = ""
+    silenced_by: dict[int, bool | None] = field(default_factory=dict)
+    has_transmitted: bool = False
 
 
 class _Talk:
@@ -96,7 +106,7 @@ class _Talk:
         self._along = LlrpStream()
         self._unsent = bytearray()
         self.capabilities: m.GetReaderCapabilitiesResponse | None = None
-        self.is_held = False
+        self.is_held = self.has_started = False
         self.records: list[Inventory | PortInput | ReaderState] = []
         self.ended = ""
 
@@ -106,6 +116,7 @@ class _Talk:
             match action:
                 case Send(data):
                     self._unsent += data
+                    self.has_started = self.has_started or _type_of(data) == m.StartROSpec.number
                 case Deliver(record):
                     self.records.append(record)
                 case Drop(reason):
@@ -176,26 +187,37 @@ def walk_test(
     seconds: float,
     show: Callable[[Walk], None],
     tls: ssl.SSLContext | None = None,
+    interlock: Interlock = Interlock(),  # noqa: B008 - frozen
 ) -> Walk:
     """Transmit for `seconds` and count; `show` gets the counts after every round. Somebody must be standing by.
+
+    It is over as soon as an input of `interlock` silences it: whoever wants to go on asks anew. Nobody is waited for,
+    whatever `interlock.waits` says.
 
     Raises ReaderAwayError before anything was transmitted, and ValueError for more than MOST_TRANSMIT_S.
     """
     if not 0.0 < seconds <= MOST_TRANSMIT_S:
         raise ValueError(f"a walk test lasts up to {MOST_TRANSMIT_S:g} s, not {seconds:g}")
-    session = Session(power_dbm=power_dbm, transmit_allowed=True, antennas=settings.antennas, plan=WALK)
+    interlock = replace(interlock, waits=False)
+    session = Session(
+        power_dbm=power_dbm, transmit_allowed=True, antennas=settings.antennas, plan=WALK, interlock=interlock
+    )
     with _talking(settings, session, clock, tls) as (talk, selector):
         until_real_s = time.monotonic() + seconds
         walk = Walk(seconds, {antenna: Heard() for antenna in session.facts.antennas})
         try:
             while not talk.ended and (left_s := until_real_s - time.monotonic()) > 0.0:
+                causes = interlock.causes(session.facts.level)
+                if causes:
+                    walk.silenced_by = {port: session.facts.level(port) for port in causes}
+                    break
                 talk.turn(selector)
                 if _count(walk, talk, left_s=left_s):
                     show(walk)
             walk.cut_off = talk.ended
         except KeyboardInterrupt:
             walk.cut_off = "stopped by hand"
-    walk.seconds_left = 0.0
+    walk.seconds_left, walk.has_transmitted = 0.0, talk.has_started
     _count(walk, talk, left_s=0.0)
     return walk
 
@@ -245,6 +267,11 @@ def _connect(host: str, port: int, tls: ssl.SSLContext | None) -> socket.socket:
     return connection
 
 
+def _type_of(frame: bytes) -> int:
+    """A frame's message type: the low ten bits of its first sixteen, whatever version stands before them."""
+    return int.from_bytes(frame[:2]) & 0x3FF
+
+
 def _answer(talk: _Talk) -> Answer:
     capabilities, facts = talk.capabilities, talk.session.facts
     general = None if capabilities is None else capabilities.general_device_capabilities
@@ -263,6 +290,7 @@ def _answer(talk: _Talk) -> Answer:
         antennas_lost=facts.antennas_lost,
         inputs=facts.inputs,
         levels={record.port: record.on for record in talk.records if isinstance(record, PortInput)},
+        outputs=None if general is None else general.gpio_capabilities.num_gpos,
     )
 
 

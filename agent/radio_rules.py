@@ -23,8 +23,6 @@ from typing import Literal
 
 from msgspec import Struct
 
-from agent.llrp.rounds import ReadingPlan
-
 Region = Literal["fcc", "etsi", "other"]
 
 DIPOLE_DBI = 2.15  # gain of a half-wave dipole over an isotropic source: ERP is told over the one, EIRP over the other
@@ -154,13 +152,3 @@ def distance_m(eirp_w: float, density_w_m2: float, *, duty: float = 1.0, reflect
     R = √(reflection · EIRP · duty / 4πS). `duty` is the share of time on the air, where the limit is an average.
     """
     return math.sqrt(reflection * eirp_w * duty / (4.0 * math.pi * density_w_m2))
-
-
-def duty_of(plan: ReadingPlan) -> float:
-    """The share of time that a reading plan transmits, from 0 to 1."""
-    if plan.burst_rounds == 0:
-        return 0.0
-    if plan.burst_rounds is None:
-        return plan.round_s / (plan.round_s + plan.gap_s)
-    on_s = plan.burst_rounds * plan.round_s
-    return on_s / (on_s + (plan.burst_rounds - 1) * plan.gap_s + plan.pause_s)

@@ -9,7 +9,8 @@
 
 Which of them fits is decided in `agent.reading`; the vehicle file's `[reading]` can give others for the first four. The
 last two are silence and can't be anything else. `duty` says what a plan costs: the share of time in which the reader
-transmits, by the plan alone; a real reader's pauses between rounds take a little off.
+transmits, by the plan alone; a real reader's pauses between rounds take a little off. `most_duty` is what counts where
+a limit is an average over some time: a long burst fills it, however long the pause afterwards.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from __future__ import annotations
 from typing import Literal
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from agent.llrp.rounds import MOVING, OFF, PARKED, SWEEP, ReadingPlan
 
@@ -59,6 +61,12 @@ class Cost(Struct, frozen=True):
     pause_s: float
     duty: float = field(default=0.0)
 
+    @property
+    def words(self) -> str:
+        """Name, duty and situation; a duty that is not nothing is never told as nothing."""
+        share = "under 1%" if 0.0 < self.duty < 0.01 else f"{self.duty:.0%}"  # noqa: PLR2004 - a percent
+        return f"{self.name.replace('_', ' ')} {share}, {self.when}"
+
 
 def duty(plan: ReadingPlan) -> float:
     """The share of time in which the carrier is on, 0 to 1."""
@@ -68,6 +76,26 @@ def duty(plan: ReadingPlan) -> float:
         return plan.round_s / (plan.round_s + plan.gap_s)
     on_s = plan.burst_rounds * plan.round_s
     return on_s / (on_s + (plan.burst_rounds - 1) * plan.gap_s + plan.pause_s)
+
+
+def most_duty(plan: ReadingPlan, within_s: float) -> float:
+    """The largest share of any `within_s` seconds of this plan in which the carrier is on, 0 to 1."""
+    if plan.burst_rounds == 0:
+        return 0.0
+    if plan.burst_rounds is None:
+        plan = replace(plan, burst_rounds=1, pause_s=plan.gap_s)
+    # No window has more than the best of those that begin with a round.
+    starts_s = (number * (plan.round_s + plan.gap_s) for number in range(plan.burst_rounds or 1))
+    return max(_on_s(plan, start_s + within_s) - _on_s(plan, start_s) for start_s in starts_s) / within_s
+
+
+def _on_s(plan: ReadingPlan, until_s: float) -> float:
+    """For how long the carrier was on since the plan began with a burst."""
+    rounds, step_s = plan.burst_rounds or 0, plan.round_s + plan.gap_s
+    bursts, rest_s = divmod(until_s, rounds * plan.round_s + (rounds - 1) * plan.gap_s + plan.pause_s)
+    whole = min(int(rest_s // step_s), rounds)
+    part_s = min(rest_s - whole * step_s, plan.round_s) if whole < rounds else 0.0
+    return (bursts * rounds + whole) * plan.round_s + part_s
 
 
 def costs(settings: ReadingSettings) -> tuple[Cost, ...]:

@@ -10,7 +10,6 @@ import contextlib
 import logging
 import os
 import signal
-import ssl
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
@@ -30,6 +29,7 @@ from agent.notify import Notifier
 from agent.privacy import is_working
 from agent.publisher import Publisher
 from agent.reader import Reader
+from agent.reader_tls import reader_tls
 from agent.reading import interlock_of
 from agent.receiver import Receiver
 from agent.recording import encode_line, lines_of
@@ -37,7 +37,7 @@ from agent.records import Fix, Input, Problem
 from agent.setup import read_in_use
 from agent.store import Store
 from agent.timeline import RULES, TimeRules
-from agent.vehicle import ReaderSettings, Vehicle, transmit_allowed
+from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_agent import Shown, VehicleAgent
 
 log = logging.getLogger(__name__)
@@ -96,27 +96,6 @@ def time_rules(clock: PacedClock) -> TimeRules:
     if isinstance(clock, SharedClock):
         return TimeRules(agree_s=RULES.agree_s + SCALED_DELAY_REAL_S * clock.speed)
     return RULES
-
-
-def reader_tls(settings: ReaderSettings) -> ssl.SSLContext | None:
-    """How to know the reader by its certificate; None where it speaks plainly. Raises ConfigError for a bad file.
-
-    Readers come with a certificate that they signed themselves, for a name that is not their address: with `ca_file`
-    that certificate (or one that it signed) is trusted and no other, whatever name stands in it.
-    """
-    if not settings.tls:
-        return None
-    if settings.ca_file is None:
-        return ssl.create_default_context()
-    try:
-        context = ssl.create_default_context(cafile=settings.ca_file)
-    except (OSError, ssl.SSLError) as error:
-        do = "give the reader's certificate as PEM (its web page has it)"
-        raise ConfigError([Problem("vehicle file", "[reader] ca_file", f"{settings.ca_file}: {error}", do)]) from None
-    context.check_hostname = False  # the certificate itself is what is known
-    # Trusted as it stands, though it is nobody's authority and misses what a strict check asks of one.
-    context.verify_flags = (context.verify_flags | ssl.VERIFY_X509_PARTIAL_CHAIN) & ~ssl.VERIFY_X509_STRICT
-    return context
 
 
 def serve(

@@ -1,7 +1,8 @@
 """The walk test on a terminal: what is said before, the live count of each antenna port, and what it comes to; floor 4.
 
 It is the only time that a real reader may transmit without [rf_assessment], so it asks for more than the agent does:
-an option that says for how long, power, cable, antenna and region in the file, and nobody else on the reader.
+an option that says for how long, power, cable, antenna and region in the file, and nobody else on the reader. What
+silences the agent's reader silences it too, and ends the test.
 """
 
 from __future__ import annotations
@@ -10,10 +11,14 @@ import ssl
 import textwrap
 from typing import TextIO
 
+from msgspec.structs import replace
+
 from agent.clock import Clock
 from agent.findings import Finding, Paper
+from agent.llrp.interlock import Interlock
 from agent.probe_reader import ReaderAwayError, Walk, walk_test
 from agent.radio_rules import EXPOSURE_LIMITS, GROUND_REFLECTION, distance_m, watts_of
+from agent.reading import interlock_of
 from agent.vehicle import Vehicle
 from agent.vehicle_radio import power_in_use_dbm, radiated, radio_verdict
 
@@ -24,8 +29,8 @@ _BEFORE = (
 )
 
 
-def refusal(vehicle: Vehicle, *, is_agent_running: bool) -> Finding | None:
-    """Why there can be no walk test; None where there can."""
+def refusal(vehicle: Vehicle, *, is_agent_running: bool, has_tls: bool = True) -> Finding | None:
+    """Why there can be no walk test; None where there can. `has_tls`: the reader's certificate could be read."""
 
     def no(found: str, do: str) -> Finding:
         return Finding("walk test", "not ok", f"nothing was transmitted: {found}", do)
@@ -34,6 +39,8 @@ def refusal(vehicle: Vehicle, *, is_agent_running: bool) -> Finding | None:
         return no("there is no reader in the file", "give [reader] host")
     if is_agent_running:
         return no("the running agent holds the reader's only connection", "stop it: systemctl stop roadtally")
+    if not has_tls:
+        return no("the file with the reader's certificate cannot be used", "see the line READER")
     if power_in_use_dbm(vehicle) is None:
         return no("nobody says how strongly", "give [reader] power_dbm")
     if not vehicle.reader.simulated and radio_verdict(vehicle) is None:
@@ -42,25 +49,68 @@ def refusal(vehicle: Vehicle, *, is_agent_running: bool) -> Finding | None:
     return None
 
 
-def run_walk(vehicle: Vehicle, clock: Clock, *, seconds: float, stream: TextIO, paper: Paper) -> list[Finding]:
+def walk_interlock(vehicle: Vehicle) -> Interlock:
+    """What silences the test: the agent's own interlock, without its wait for the agent.
+
+    A wired door that the reader does not tell counts as open where doors pause it: the van stands, and nobody knows.
+    """
+    found = interlock_of(vehicle)
+    return replace(
+        found, waits=False, silent_while_on=(), silent_unless_off=found.silent_while_on + found.silent_unless_off
+    )
+
+
+def run_walk(
+    vehicle: Vehicle, clock: Clock, *, seconds: float, stream: TextIO, paper: Paper, tls: ssl.SSLContext | None = None
+) -> list[Finding]:
     """The test itself, after `refusal` had nothing against it; what it found, a line for each antenna port."""
     power_dbm = power_in_use_dbm(vehicle)
     if power_dbm is None:
         raise AssertionError("refusal() lets no reader transmit at a power that nobody gave")
     screen = _Screen(vehicle, stream, paper)
     screen.before(seconds)
-    tls = ssl.create_default_context() if vehicle.reader.tls else None
     try:
-        walk = walk_test(vehicle.reader, clock, power_dbm=power_dbm, seconds=seconds, show=screen.show, tls=tls)
+        walk = walk_test(
+            vehicle.reader,
+            clock,
+            power_dbm=power_dbm,
+            seconds=seconds,
+            show=screen.show,
+            tls=tls,
+            interlock=walk_interlock(vehicle),
+        )
     except ReaderAwayError as problem:
         do = "see the line READER"
         return [Finding("walk test", "not ok", f"nothing was transmitted: {problem}", do)]
+    why, do = silence_words(vehicle, walk)
+    walk.cut_off = walk.cut_off or why
     screen.after(walk)
-    return findings_of(walk, asked=seconds)
+    return findings_of(walk, asked=seconds, do=do)
 
 
-def findings_of(walk: Walk, *, asked: float) -> list[Finding]:
-    """A walk test as lines: an antenna that heard nothing at all is not ok."""
+def silence_words(vehicle: Vehicle, walk: Walk) -> tuple[str, str]:
+    """Which input ended the test, and what to do; both empty where none did."""
+    whys: list[str] = []
+    dos: list[str] = []
+    for port, level in walk.silenced_by.items():
+        is_doors = port == vehicle.inputs.doors
+        name = "doors" if is_doors else "radio_off"
+        if level is None:
+            whys.append(f"the reader does not say how its input {port} ({name}) is")
+            dos.append("see the line INPUTS")
+        elif is_doors:
+            whys.append(f"the doors are open (input {port}), where the assessment pauses the reader")
+            dos.append("put the tags before the antennas, leave the box, close the doors and start again")
+        else:
+            whys.append(f"input {port} (radio_off) is on: the reader must be silent")
+            dos.append("that is no fault: test where radio is allowed, with that switch off")
+    return " and ".join(whys), "; ".join(dict.fromkeys(dos))
+
+
+def findings_of(walk: Walk, *, asked: float, do: str = "") -> list[Finding]:
+    """A walk test as lines: an antenna that heard nothing at all is not ok. `do` is for what silenced it."""
+    if walk.silenced_by and not walk.has_transmitted:
+        return [Finding("walk test", "not ok", f"nothing was transmitted: {walk.cut_off}", do)]
     found: list[Finding] = []
     for antenna, heard in walk.antennas.items():
         if antenna in walk.lost:
@@ -74,7 +124,8 @@ def findings_of(walk: Walk, *, asked: float) -> list[Finding]:
             found.append(Finding("walk test", "ok", f"port {antenna}: {tags}, strongest {heard.best_dbm:.0f} dBm"))
     if walk.cut_off:
         state = "ok" if walk.cut_off == "stopped by hand" else "not ok"
-        do = "" if state == "ok" else "look at the reader's power and network, and try again"
+        if not walk.silenced_by:
+            do = "" if state == "ok" else "look at the reader's power and network, and try again"
         text = f"ended before its {asked:g} s: {walk.cut_off}"
         found.append(Finding("walk test", state, text, do))  # type: ignore[arg-type]
     return found
@@ -118,8 +169,9 @@ class _Screen:
 
     def after(self, walk: Walk) -> None:
         """The carrier is off."""
-        why = f" ({walk.cut_off})" if walk.cut_off else ""
-        self._stream.write(f"\n{self._paper.loud('THE READER IS SILENT AGAIN')}{why}\n\n")
+        head = "THE READER IS SILENT AGAIN" if walk.has_transmitted else "NOTHING WAS TRANSMITTED"
+        lines = textwrap.wrap(f"{head}{f' ({walk.cut_off})' * bool(walk.cut_off)}", self._paper.width)
+        self._stream.write("\n".join(["", self._paper.loud(lines[0]), *lines[1:], "", ""]))
         self._stream.flush()
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from agent import broker, check
 from agent.broker import free_port, mosquitto_program
@@ -27,6 +28,7 @@ from agent.units import format_utc
 from agent.vehicle import Vehicle, parse_vehicle
 from tests import tinyday
 from tests.llrp.tcp import Room
+from tests.llrp.tls import behind_tls, certificate
 
 SILENT = '[reader]\nhost = "192.0.2.20"\n'
 
@@ -149,6 +151,43 @@ def test_an_unplugged_antenna_is_not_ok(van: Van, capsys: pytest.CaptureFixture[
 
 
 @pytest.mark.integration
+def test_a_reader_behind_tls(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With `ca_file` a reader's own certificate, for another name, is asked and walked as the agent reads it.
+
+    Without it, with another's, or with a file that is none, the reader is not spoken to and nothing is transmitted.
+    """
+    key, signed = certificate(tmp_path / "own")
+    _, other = certificate(tmp_path / "other")
+    room = Room()
+    simulated = SimulatedReader(room, SystemClock()).start()
+    told: dict[str, dict[str, Any]] = {}
+    asked: dict[str, int] = {}
+    try:
+        with behind_tls(simulated.port, key=key, signed=signed) as port:
+            for name, file in {"none": None, "other": other, "missing": tmp_path / "no.pem", "own": signed}.items():
+                text = f'[reader]\nhost = "127.0.0.1"\nport = {port}\nsimulated = true\npower_dbm = 27\ntls = true\n'
+                text += f'ca_file = "{file}"\n' * (file is not None)
+                text += f'[gps]\nport = {free_port()}\n[store]\npath = "{tmp_path / "vehicle.db"}"\n'
+                tinyday.write_files(tmp_path, vehicle=tinyday.VEHICLE + text)
+                walk = ["--walk-test", "--transmit-s", "1.5", "--json"]
+                main(["check", "--config", str(tmp_path / "vehicle.toml"), *walk])
+                findings = json.loads(capsys.readouterr().out)["findings"]
+                told[name] = {each["part"]: each for each in findings}
+                asked[name] = len(room.asked)
+    finally:
+        simulated.stop()
+    for name, said in {"none": "no TLS", "other": "no TLS", "missing": "[reader] ca_file"}.items():
+        assert told[name]["reader"]["state"] == "not ok"
+        assert said in told[name]["reader"]["found"]
+        assert "certificate" in told[name]["reader"]["do"]
+        assert told[name]["inputs"]["state"] == "not tested"
+        assert "nothing was transmitted" in told[name]["walk test"]["found"]
+        assert asked[name] == 0
+    assert told["own"]["reader"]["state"] == told["own"]["walk test"]["state"] == "ok"
+    assert asked["own"]
+
+
+@pytest.mark.integration
 def test_a_van_without_anything(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No reader in the file, nobody at gpsd's port, no broker: one thing not ok, and exit code 1."""
     text = f'{tinyday.VEHICLE}\n[gps]\nport = {free_port()}\n[store]\npath = "{tmp_path / "vehicle.db"}"\n'
@@ -186,11 +225,22 @@ def test_without_a_region_the_sum_is_not_tested(tmp_path: Path, capsys: pytest.C
 def test_the_sum_and_the_duty_are_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What is radiated beside what is allowed, and the share of time on the air of each reading plan."""
     reader = SILENT + 'power_dbm = 27\nregion = "etsi"\nantenna_gain_dbi = 6\ncable_loss_db = 1\n'
+    reading = "[reading]\nparked_quiet = {rounds = 1, round_s = 1.0, pause_s = 9.0}\nasleep_after_h = 3\n"
+    tinyday.write_files(tmp_path, vehicle=tinyday.VEHICLE + reader + reading)
+    main(["check", "--config", str(tmp_path / "vehicle.toml"), "--store", str(tmp_path / "x.db"), "--files-only"])
+    words = " ".join(capsys.readouterr().out.split())
+    for part in (
+        "ON THE AIR parked 100%, standing",
+        "ON THE AIR parked quiet 10%, standing, nothing handled for 60 min",
+        "ON THE AIR sweep 100%, the first 120 s of a leg",
+        "ON THE AIR moving 20%, the rest of a leg",
+        "ON THE AIR asleep 0%, 3 h after the ignition went off, or at low voltage where that is wired",
+        "ON THE AIR off 0%, where radio must be off",
+    ):
+        assert part in words, part
     _, told = files_only(tmp_path, reader, capsys)
     sum_ = "27 dBm - 1 dB cable + 6 dBi antenna = 32.00 dBm EIRP; allowed: at most 35.16"
     assert sum_ in told["radio rules"]["found"]
-    for part in ("parked 100%", "moving 20%"):
-        assert part in told["on the air"]["found"]
 
 
 def test_wrong_files_as_a_document(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -253,6 +303,46 @@ def test_inputs(told: Callable[[], list[Finding]], states_: list[str], said: str
     findings = told()
     assert [finding.state for finding in findings] == states_
     assert said in findings[0].found
+
+
+@pytest.mark.parametrize(
+    ("wired", "on", "state", "said"),
+    [
+        ("radio_off = 3", True, "ok", "radio_off: ON, THE READER MUST BE SILENT (port 3)"),
+        ("radio_off = 3", False, "ok", "radio_off: OFF (port 3)"),
+        ("low_voltage = 3", True, "ok", "low_voltage: ON, THE BATTERY IS LOW (port 3)"),
+        ("radio_off = 4", False, "not ok", "radio_off: there is no input 4; the reader has 1, 2, 3"),
+        ("low_voltage = 9", False, "not ok", "low_voltage: there is no input 9; the reader has 1, 2, 3"),
+    ],
+)
+def test_the_rarer_inputs(wired: str, on: bool, state: str, said: str) -> None:  # noqa: FBT001 - a case's
+    """Held to the reader's inputs like doors and ignition; where they are not wired nothing is said of them."""
+    answer = replace(ANSWER, inputs=(1, 2, 3), levels={1: True, 2: False, 3: on})
+    text = f'{tinyday.VEHICLE.replace("[inputs]", f"[inputs]{chr(10)}{wired}")}\n{SILENT}'
+    found = [each for each in reader_findings(parse_vehicle(text, file="x"), answer) if each.part == "inputs"]
+    assert len(found) == 3
+    assert (found[-1].state, found[-1].found[: len(said)]) == (state, said)
+
+
+@pytest.mark.parametrize(
+    ("outputs", "state", "said"),
+    [
+        (2, "ok", "output 2 of the reader's 2"),
+        (1, "not ok", "there is no output 2; the reader has 1 alone"),
+        (0, "not ok", "there is no output 2; the reader has none"),
+        (None, "not tested", "does not say how many outputs"),
+    ],
+)
+def test_the_lamps_output(outputs: int | None, state: str, said: str) -> None:
+    """`[signal] output` is held to how many outputs the reader has; without it there is no line."""
+    answer = replace(ANSWER, outputs=outputs)
+    lamp = vehicle(SILENT + "[signal]\noutput = 2\n")
+    (told,) = [each for each in reader_findings(lamp, answer) if each.part == "signal"]
+    assert (told.state, bool(told.do)) == (state, state == "not ok")
+    assert said in told.found
+    assert "signal" not in {each.part for each in reader_findings(vehicle(SILENT), answer)}
+    away = {each.part: each.state for each in reader_away(lamp, HELD, is_running=True)}
+    assert away["signal"] == "not tested"
 
 
 @pytest.mark.parametrize(

@@ -31,6 +31,7 @@ VERSION = {"class": "VERSION", "release": "3.22"}
 DEVICES = {"class": "DEVICES", "devices": [{"class": "DEVICE", "path": "/dev/ttyACM0", "driver": "u-blox"}]}
 SKY = {"class": "SKY", "satellites": [{"PRN": number, "used": number < 9} for number in range(12)]}
 YEARS = range(10, 30)
+BLIND = {"class": "TPV", "device": "/dev/ttyACM0", "mode": 1}
 THREE = {"class": "SKY", "satellites": [{"used": True}] * 3}
 
 
@@ -102,10 +103,13 @@ def test_all_well() -> None:
 @pytest.mark.parametrize(
     ("lines", "part", "state", "said"),
     [
-        ([VERSION, {"class": "DEVICES", "devices": []}], "gpsd", "not ok", "has no receiver"),
-        ([VERSION, DEVICES], "gpsd", "not ok", "silent for 0.4 s"),
-        ([VERSION, DEVICES, {"class": "TPV", "device": "/dev/ttyACM0", "mode": 1}], "gpsd", "not ok", "no fix"),
-        ([VERSION, DEVICES, tpv(lat="x")], "gpsd", "not ok", "no position"),
+        ([VERSION, {"class": "DEVICES", "devices": []}], "gpsd", "not ok", "gpsd answers, but has had no receiver"),
+        ([VERSION, DEVICES], "gpsd", "not ok", "its receiver /dev/ttyACM0 has not said anything yet"),
+        ([VERSION, DEVICES, BLIND], "gpsd", "not ok", "Receiver /dev/ttyACM0 has had no fix"),
+        ([VERSION, DEVICES, tpv(lat="x")], "gpsd", "not ok", "gives nothing usable for 0 s (no position)"),
+        ([VERSION, DEVICES, tpv(), BLIND], "gpsd", "not ok", "it had a fix and lost it (no fix)"),
+        ([VERSION, DEVICES, SKY | {"device": "/dev/ttyACM0"}], "gpsd", "not ok", "speaks, but tells nothing of any"),
+        ([], "gpsd", "not ok", "takes connections, but has said nothing"),
         ([b"220 mail ready", b"500 what"], "gpsd", "not ok", "but not as gpsd does (2 lines, 2 of them no JSON)"),
         ([VERSION, DEVICES, THREE, tpv()], "sky", "not ok", "3 satellites used of 3"),
         ([VERSION, DEVICES, {"class": "SKY", "nSat": 9, "uSat": 7}, tpv()], "sky", "ok", "7 satellites used of 9 seen"),
@@ -121,6 +125,21 @@ def test_what_can_be_wrong(lines: list[Any], part: str, state: str, said: str) -
     assert finding.state == state, finding
     assert said in finding.found
     assert bool(finding.do) is (state == "not ok")
+
+
+def test_one_receiver_of_two_is_followed_and_named() -> None:
+    """The one with the first fix, as in the agent; the other's want of one, or its other time, is not held against it.
+
+    Until any has a fix both are named.
+    """
+    both = {"class": "DEVICES", "devices": [*DEVICES["devices"], {"path": "/dev/ttyS0", "driver": "NMEA0183"}]}
+    blind = {"class": "TPV", "device": "/dev/ttyS0", "mode": 1}
+    fixes = [each for second in range(12) for each in (tpv(second), blind, tpv(second, device="x", time="2019-01-01"))]
+    told = found([VERSION, both, SKY, blind, *fixes])
+    assert [finding.state for finding in told.values()] == ["ok", "ok", "ok"]
+    assert "follows /dev/ttyACM0 (u-blox) (not /dev/ttyS0, x), 3D fix" in told["gpsd"].found
+    told = found([VERSION, both, blind, BLIND])
+    assert "/dev/ttyS0 and /dev/ttyACM0 has had no fix" in told["gpsd"].found
 
 
 @pytest.mark.parametrize(

@@ -65,6 +65,7 @@ def test_the_reader_is_asked_and_stays_silent(reader: SimulatedReader, room: One
     assert answer.powers_dbm[answer.power_index] == 27.0  # the highest that is not above what is asked for
     assert (answer.antennas, answer.antennas_lost) == ((1, 2), frozenset({2}))
     assert answer.levels == {1: False, 2: True, 3: False, 4: False}
+    assert answer.outputs == 2
     assert room.asked == []
     assert reader.rounds == 0
     until(lambda: not reader.is_connected, "the goodbye")

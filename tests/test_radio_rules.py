@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan
 from agent.radio_rules import (
     EXPOSURE_LIMITS,
     FCC_PUBLIC,
@@ -20,7 +19,6 @@ from agent.radio_rules import (
     dbi_of_dbd,
     dbm_of,
     distance_m,
-    duty_of,
     eirp_of_erp,
     judge,
     watts_of,
@@ -154,18 +152,3 @@ def test_a_limit_is_not_used_outside_its_band(limit: object) -> None:
     assert limit in EXPOSURE_LIMITS
     with pytest.raises(ValueError, match="not for 2450"):
         next(each for each in EXPOSURE_LIMITS if each is limit).density_w_m2(2450.0)
-
-
-@pytest.mark.parametrize(
-    ("plan", "duty"),
-    [
-        (PARKED, 1.0),
-        (MOVING, 0.2),  # design.md: two rounds of 2 s every 20 s
-        (OFF, 0.0),
-        (ReadingPlan(gap_s=0.5), 0.8),
-        (ReadingPlan(burst_rounds=3, gap_s=1.0, pause_s=2.0), 0.6),
-    ],
-)
-def test_the_duty_of_a_reading_plan(plan: ReadingPlan, duty: float) -> None:
-    """The rounds' time in the time from one burst to the next."""
-    assert duty_of(plan) == pytest.approx(duty)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import socket
 import ssl
-import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -23,11 +21,13 @@ from agent.llrp.params import UTCTimestamp
 from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan
 from agent.llrp.told import ConnectionAttemptEvent, ReaderEventNotificationData
 from agent.reader import Reader
+from agent.reader_tls import reader_tls
 from agent.records import Inventory, PortInput, ReaderState
-from agent.run import reader_tls
 from agent.simreader import SimulatedReader
 from agent.vehicle import ReaderSettings
 from tests.llrp.tcp import Collected, FastClock, Room, until
+from tests.llrp.tls import behind_tls
+from tests.llrp.tls import certificate as certificate_of
 
 pytestmark = pytest.mark.integration
 
@@ -300,21 +300,6 @@ def test_stop_takes_leave(bench: Callable[..., Bench]) -> None:
     nowhere.stop()
 
 
-def _certificate(folder: Path, *options: str) -> tuple[Path, Path]:
-    """A certificate that signed itself, as a reader brings it, and its key."""
-    openssl = shutil.which("openssl")
-    if openssl is None:
-        pytest.skip("openssl is missing")
-    folder.mkdir(exist_ok=True)
-    key, certificate = folder / "key.pem", folder / "cert.pem"
-    subprocess.run(
-        [openssl, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
-         "-subj", "/CN=reader-00-11-22", *options, "-keyout", key, "-out", certificate],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    return key, certificate
-
-
 @pytest.mark.parametrize("named", [True, False], ids=["for its address", "for another name"])
 def test_tls(bench: Callable[..., Bench], tmp_path: Path, *, named: bool) -> None:
     """A reader behind TLS is read like any other, also one whose own certificate names something else.
@@ -322,45 +307,25 @@ def test_tls(bench: Callable[..., Bench], tmp_path: Path, *, named: bool) -> Non
     A reader of another certificate is not spoken to.
     """
     options = ("-addext", "subjectAltName=IP:127.0.0.1") if named else ()
-    key, certificate = _certificate(tmp_path / "own", *options)
+    key, certificate = certificate_of(tmp_path / "own", *options)
     if named:
         context = ssl.create_default_context(cafile=str(certificate))
     else:
         found = reader_tls(ReaderSettings(tls=True, ca_file=str(certificate)))
         assert found is not None
         context = found
-    server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    server.load_cert_chain(certificate, key)
     simulated = SimulatedReader(Room(), FastClock(20.0)).start()
-
-    def script(raw: socket.socket) -> None:
-        with (
-            server.wrap_socket(raw, server_side=True) as outside,
-            socket.create_connection(("127.0.0.1", simulated.port)) as inside,
-        ):
-            outside.settimeout(0.01)  # one thread alone may use a TLS socket
-            inside.settimeout(0.01)
-            ends = ((outside, inside), (inside, outside))
-            while True:
-                for source, target in ends:
-                    with suppress(TimeoutError):
-                        chunk = source.recv(65536)
-                        if not chunk:
-                            return
-                        target.sendall(chunk)
-
-    port, stop = _serve(script)
-    on = bench(port=port, tls=context)
-    on.rounds(2)
-    on.reader.stop()
-    stop()
+    with behind_tls(simulated.port, key=key, signed=certificate) as port:
+        on = bench(port=port, tls=context)
+        on.rounds(2)
+        on.reader.stop()
     simulated.stop()
 
 
 def test_another_certificate_is_not_trusted(tmp_path: Path) -> None:
     """With `ca_file` only the reader's own certificate will do: somebody else's ends the connection before LLRP."""
-    key, certificate = _certificate(tmp_path / "other")
-    _, own = _certificate(tmp_path / "own")
+    key, certificate = certificate_of(tmp_path / "other")
+    _, own = certificate_of(tmp_path / "own")
     server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     server.load_cert_chain(certificate, key)
     refused: list[ssl.SSLError] = []

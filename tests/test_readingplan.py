@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from agent.errors import ConfigError
 from agent.llrp.rounds import ReadingPlan, Timetable
-from agent.readingplan import PARKED_QUIET, PLAN_NAMES, ReadingSettings, costs, duty
+from agent.readingplan import PARKED_QUIET, PLAN_NAMES, ReadingSettings, costs, duty, most_duty
 from agent.vehicle import Vehicle, parse_vehicle
 
 VAN = '[vehicle]\nid = "van-07"\nepc = "urn:epc:id:giai:9521141.70007"\n'
@@ -49,6 +51,42 @@ def test_the_duty_is_what_the_timetable_makes_of_it(plan: ReadingPlan) -> None:
     assert on_s / max(now, table.next_at) == pytest.approx(duty(plan), rel=1e-9)
 
 
+@given(
+    plan=st.builds(
+        ReadingPlan,
+        round_s=st.sampled_from([0.5, 2.0, 5.0]),
+        gap_s=st.sampled_from([0.0, 0.5, 9.0]),
+        burst_rounds=st.sampled_from([None, 1, 2, 5]),
+        pause_s=st.sampled_from([0.0, 3.0, 26.0]),
+    ),
+    within_s=st.sampled_from([1.0, 7.5, 40.0, 63.0]),
+)
+@settings(max_examples=60, deadline=None)
+def test_the_most_that_is_in_a_while(plan: ReadingPlan, within_s: float) -> None:
+    """Followed by the timetable, no window of that length, begun at any quarter of a second, has more; one has it."""
+    table, now = Timetable(plan), 0.0
+    rounds: list[tuple[float, float]] = []
+    table.adopt(plan, 0.0)
+    while now < 300.0:
+        begun = max(now, table.next_at)
+        now = begun + plan.round_s
+        rounds.append((begun, now))
+        table.round_ended(now)
+    shares = [
+        sum(max(min(end, at + within_s) - max(begun, at), 0.0) for begun, end in rounds) / within_s
+        for at in (quarter / 4.0 for quarter in range(700))
+    ]
+    assert max(shares) == pytest.approx(most_duty(plan, within_s), abs=1e-9)
+    assert most_duty(plan, within_s) >= duty(plan) - 1e-9
+
+
+def test_a_long_burst_fills_half_an_hour() -> None:
+    """An hour on and an hour off is on the air half of the time, and in half an hour all of it; silence is none."""
+    plan = ReadingPlan(round_s=30.0, burst_rounds=120, pause_s=3600.0)
+    assert (duty(plan), most_duty(plan, 1800.0)) == (0.5, 1.0)
+    assert most_duty(ReadingPlan(burst_rounds=0), 1800.0) == 0.0
+
+
 def test_every_plan_is_told_with_its_cost() -> None:
     """For `roadtally check`: name, situation in words, duty; the slower plans cost less than a fifth."""
     told = {cost.name: cost for cost in costs(ReadingSettings())}
@@ -57,6 +95,10 @@ def test_every_plan_is_told_with_its_cost() -> None:
     assert told["parked_quiet"].duty < 0.2
     assert "60 min" in told["parked_quiet"].when
     assert "8 h" in told["asleep"].when
+    assert told["parked"].words == "parked 100%, standing"
+    assert told["off"].words == "off 0%, where radio must be off"
+    rare = ReadingSettings(parked_quiet=ReadingPlan(round_s=0.5, burst_rounds=1, pause_s=3600.0))
+    assert costs(rare)[1].words == "parked quiet under 1%, standing, nothing handled for 60 min"
 
 
 def test_the_file_gives_plans() -> None:

@@ -12,7 +12,7 @@ from agent.probe_reader import Heard, Walk
 from agent.simreader import SimulatedReader
 from agent.vehicle import parse_vehicle, transmit_allowed
 from agent.walk import findings_of, refusal, run_walk
-from tests.llrp.tcp import Room
+from tests.llrp.tcp import Room, until
 
 VAN = '[vehicle]\nid = "van-07"\nepc = "urn:epc:id:giai:9521141.70007"\n'
 REAL = VAN + '[reader]\nhost = "192.0.2.20"\npower_dbm = 27\nregion = "etsi"\nantenna_gain_dbi = 6\n'
@@ -84,3 +84,84 @@ def test_a_walk_that_ended_early(cut_off: str, state: str) -> None:
     last = findings_of(walk, asked=60.0)[-1]
     assert last.state == state
     assert last.found == f"ended before its 60 s: {cut_off}"
+
+
+WIRED = (
+    VAN + '[reader]\nhost = "127.0.0.1"\nsimulated = true\npower_dbm = 27\nantennas = [1]\nport = {port}\n'
+    "[inputs]\ndoors = 1\nradio_off = {radio_off}\n"
+    '[rf_assessment]\nby = "J. Doe"\ndate = 2026-02-20\npower_dbm = 30\npeople_inside = "{people}"\n'
+)
+
+
+@pytest.mark.integration
+@pytest.mark.parametrize(
+    ("people", "radio_off", "on", "why"),
+    [
+        ("pause", 3, 3, "input 3 (radio_off) is on"),
+        ("allowed", 3, 3, "input 3 (radio_off) is on"),
+        ("pause", 3, 1, "the doors are open (input 1), where the assessment pauses the reader"),
+        ("allowed", 9, None, "the reader does not say how its input 9 (radio_off) is"),
+        ("allowed", 3, 1, ""),
+        ("pause", 3, None, ""),
+    ],
+)
+def test_what_silences_the_agent_silences_the_walk(people: str, radio_off: int, on: int | None, why: str) -> None:
+    """The wired radio_off that is on or not told, and open doors where the assessment pauses: no round is asked for.
+
+    Open doors silence nothing where people may be inside.
+    """
+    room = Room()
+    reader = SimulatedReader(room, SystemClock()).start()
+    try:
+        if on is not None:
+            reader.set_input(on, on=True)
+        text = WIRED.format(port=reader.port, people=people, radio_off=radio_off)
+        stream = io.StringIO()
+        vehicle = parse_vehicle(text, file="vehicle.toml")
+        found = run_walk(vehicle, SystemClock(), seconds=1.2, stream=stream, paper=Paper(80))
+        until(lambda: not reader.is_connected, "the goodbye")
+    finally:
+        reader.stop()
+    told = " ".join(stream.getvalue().split())
+    if not why:
+        assert [finding.state for finding in found] == ["ok"]
+        assert room.asked
+        return
+    assert room.asked == []
+    assert [finding.state for finding in found] == ["not ok"]
+    assert found[0].found.startswith(f"nothing was transmitted: {why}")
+    assert found[0].do
+    assert f"NOTHING WAS TRANSMITTED ({why}" in told
+
+
+@pytest.mark.integration
+def test_an_input_in_the_middle_ends_the_walk() -> None:
+    """Doors that open, or the switch, while it transmits: the round is stopped, it is said why, the counts are kept."""
+    room = Room()
+    reader = SimulatedReader(room, SystemClock()).start()
+
+    class Opens(io.StringIO):
+        """Whoever reads the first count opens the doors."""
+
+        def write(self, text: str) -> int:
+            """The live line of a round."""
+            if "s left" in text:
+                reader.set_input(1, on=True)
+            return super().write(text)
+
+    try:
+        vehicle = parse_vehicle(WIRED.format(port=reader.port, people="pause", radio_off=3), file="vehicle.toml")
+        stream = Opens()
+        found = run_walk(vehicle, SystemClock(), seconds=60.0, stream=stream, paper=Paper(80))
+        assert not reader.is_transmitting
+        rounds, until_s = reader.rounds, SystemClock().mono() + 1.5
+        until(lambda: reader.polled_at > until_s, "a second and a half")
+        assert reader.rounds == rounds
+    finally:
+        reader.stop()
+    port, ended = found
+    assert port.state == "ok"
+    assert (ended.state, bool(ended.do)) == ("not ok", True)
+    assert ended.found.startswith("ended before its 60 s: the doors are open (input 1)")
+    assert "THE READER IS SILENT AGAIN (the doors are open" in " ".join(stream.getvalue().split())
+    assert sum(asked[1] for asked in room.asked) < 4.0

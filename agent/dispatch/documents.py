@@ -223,6 +223,7 @@ def computer_view(status: Status) -> ComputerView:
         fixture_s=None if reader is None else seconds_of(reader.fixture_heard),
         receiver=None if gps is None else _RECEIVER[gps.state],
         last_fix_s=None if gps is None else seconds_of(gps.last_fix),
+        receiver_fault=None if gps is None else gps.fault,
         backlog=status.backlog,
         holds=tuple(f"{what} version {each.version}" for what, each in held.items() if each.version is not None),
         refused=tuple(RefusedView(each.what, each.version, each.reasons) for each in holding.refused),

@@ -228,6 +228,7 @@ class ComputerView(Struct, frozen=True, kw_only=True):
     fixture_s: float | None  # when the tag fixed in the van was last heard, which proves that the reader hears
     receiver: str | None
     last_fix_s: float | None
+    receiver_fault: str | None  # what is wrong with it and what to do, as the van first told
     backlog: int | None
     holds: tuple[str, ...]
     refused: tuple[RefusedView, ...]

@@ -27,7 +27,11 @@ class Interlock(Struct, frozen=True):
 
     def silences(self, level: Callable[[int], bool | None]) -> bool:
         """Whether the inputs at these levels silence the reader; None is a level not told."""
-        return any(level(port) is True for port in self.silent_while_on) or bool(self.not_off(level))
+        return bool(self.causes(level))
+
+    def causes(self, level: Callable[[int], bool | None]) -> tuple[int, ...]:
+        """The inputs that silence the reader at these levels."""
+        return tuple(port for port in self.silent_while_on if level(port) is True) + self.not_off(level)
 
     def not_off(self, level: Callable[[int], bool | None]) -> tuple[int, ...]:
         """The inputs that must be off and are on or not told."""

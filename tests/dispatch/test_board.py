@@ -254,6 +254,22 @@ def test_what_the_vans_computer_says(ask: Ask, store: DispatchStore) -> None:
     assert "Works with plan version 4 from here." in text
 
 
+def test_what_is_wrong_with_the_receiver_is_said(ask: Ask, store: DispatchStore) -> None:
+    """The van's own words, with what to do, beside the receiver's state; gone as soon as the van says nothing of it.
+
+    They come from outside: markup in them is text.
+    """
+    fault = "gpsd answers, but its receiver /dev/ttyACM0 has said nothing for 40 s; check the cable and its power."
+    gps = {"state": "silent", "last_fix": format_utc(NOW_S - 600)}
+    store.hear(word(status("van-07", gps=gps | {"fault": f"<b>x</b> {fault}"})), received_s=NOW_S)
+    page = ask("/van/van-07")
+    assert f"Receiver, as first found: <b>x</b> {fault}" in text_of(page)
+    assert "<b>x</b>" not in page.text
+    assert ask("/api/van/van-07").json()["computer"]["receiver_fault"] == f"<b>x</b> {fault}"
+    store.hear(word(status("van-07", gps=gps)), received_s=NOW_S + 1)
+    assert "as first found" not in text_of(ask("/van/van-07"))
+
+
 def test_stays_at_places() -> None:
     """A new stay begins with an arrival or at another place; what was taken back begins none and counts for nothing."""
 
