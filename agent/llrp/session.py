@@ -77,8 +77,7 @@ class Session:
     def _begin(self, now: float) -> None:
         """What belongs to one connection."""
         self._stream = LlrpStream()
-        self._listening.begin_stream()
-        self._listening.round = None
+        self._listening.begin_connection()
         self.facts.begin_connection()
         self._outputs.begin()
         self._actions: list[Action] = []
@@ -360,7 +359,7 @@ class Session:
             self._actions.extend(Deliver(record) for record in self.facts.told_input(data.gpi_event, now))
         if data.antenna_event is not None:
             self._actions.extend(Deliver(record) for record in self.facts.told_antenna(data.antenna_event, now))
-        self._listening.hear_progress(data)
+        self._listening.hear_progress(data, now)
         self._actions.extend(Note(text) for text in complaints(data))
         if data.connection_close_event is not None:
             raise LlrpError("the reader closes the connection")
