@@ -42,6 +42,8 @@ class State(Enum):
 
     DOWN = auto()
     GREETING = auto()
+    ASKING_VERSION = auto()
+    SETTING_VERSION = auto()
     CAPABILITIES = auto()
     CLEARING = auto()
     CONFIGURING = auto()
@@ -65,6 +67,8 @@ class Event(Enum):
 
     CONNECTED = auto()
     GREETED = auto()
+    OFFERED = auto()  # greeted, in a newer version of the protocol
+    REFUSED = auto()
     ANSWERED = auto()
     ROUND_DUE = auto()
     SPEC_DIFFERS = auto()
@@ -77,6 +81,11 @@ S, E = State, Event
 TRANSITIONS: dict[tuple[State, Event], State] = {
     (S.DOWN, E.CONNECTED): S.GREETING,
     (S.GREETING, E.GREETED): S.CAPABILITIES,
+    (S.GREETING, E.OFFERED): S.ASKING_VERSION,
+    (S.ASKING_VERSION, E.ANSWERED): S.SETTING_VERSION,
+    (S.ASKING_VERSION, E.REFUSED): S.CAPABILITIES,
+    (S.SETTING_VERSION, E.ANSWERED): S.CAPABILITIES,
+    (S.SETTING_VERSION, E.REFUSED): S.CAPABILITIES,
     (S.CAPABILITIES, E.ANSWERED): S.CLEARING,
     (S.CLEARING, E.ANSWERED): S.CONFIGURING,
     (S.CONFIGURING, E.ANSWERED): S.ADDING,
@@ -98,6 +107,8 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
 """A session's path; from every state `close` leads to CLOSING, and `lost` or a Drop to DOWN."""
 
 ANSWERS: dict[State, type[m.Response]] = {
+    S.ASKING_VERSION: m.GetSupportedVersionResponse,
+    S.SETTING_VERSION: m.SetProtocolVersionResponse,
     S.CAPABILITIES: m.GetReaderCapabilitiesResponse,
     S.CLEARING: m.DeleteROSpecResponse,
     S.CONFIGURING: m.SetReaderConfigResponse,

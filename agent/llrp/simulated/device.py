@@ -42,6 +42,8 @@ from agent.llrp.told import (
     ROSpecEvent,
 )
 
+_OF_1_1 = (m.GetSupportedVersion.number, m.SetProtocolVersion.number)
+
 
 class Device(Line):
     """See the module. Every call may leave octets for `take`; with `wants_close` the connection is to be ended then.
@@ -49,6 +51,7 @@ class Device(Line):
     `ack_limit`: how many keepalives may go unanswered before the connection is dropped; None: any number.
     `catch_up_s`: on a scaled clock a request is on its way for seconds; a start that comes no later than this after the
     last ROSpec's end counts from that end, as it would with the wire's true milliseconds.
+    `version`: the newest that it speaks, and greets in: 1 is LLRP 1.0.1, which knows no versions, and 2 is LLRP 1.1.
     """
 
     def __init__(
@@ -61,8 +64,9 @@ class Device(Line):
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
         catch_up_s: float = 0.0,
+        version: int = 1,
     ) -> None:
-        super().__init__(epoch_s=epoch_s, ack_limit=ack_limit)
+        super().__init__(epoch_s=epoch_s, ack_limit=ack_limit, version=version)
         self.rounds = 0
         self.lost_antennas: frozenset[int] = frozenset()
         self._source = source
@@ -205,6 +209,10 @@ class Device(Line):
             code = StatusCode.M_UnsupportedMessage
             self._push(_error(code, f"{type(message).__name__} is no request here", message.message_id))
             return
+        if message.number in _OF_1_1 and self.newest_version == VERSIONS[0]:
+            code = StatusCode.M_UnsupportedMessage
+            self._push(_error(code, f"{type(message).__name__} is of LLRP 1.1", message.message_id))
+            return
         response_type, act = answer
         try:
             response = act(self, message, now)
@@ -217,6 +225,15 @@ class Device(Line):
     def _get_report(self, _request: m.GetReport, _now: float) -> None:
         if self._running is not None:
             self._report(self._running.reports(asked=True))
+
+    def _get_version(self, _request: m.GetSupportedVersion, _now: float) -> m.Response:
+        return m.GetSupportedVersionResponse(SUCCESS, self.version, self.newest_version)
+
+    def _set_version(self, request: m.SetProtocolVersion, _now: float) -> m.Response:
+        if request.protocol_version not in VERSIONS[: self.newest_version]:
+            raise Refusal(LLRPStatus(StatusCode.M_UnsupportedVersion, f"versions here go to {self.newest_version}"))
+        self.version = request.protocol_version
+        return m.SetProtocolVersionResponse(SUCCESS)
 
     def _get_capabilities(self, request: m.GetReaderCapabilities, _now: float) -> m.Response:
         return capabilities(request, self.setup)
@@ -298,6 +315,8 @@ class Device(Line):
         return m.CloseConnectionResponse(SUCCESS)
 
     _ANSWERS: ClassVar[dict[type[m.Message], tuple[type[m.Response], Callable[..., m.Response | None]]]] = {
+        m.GetSupportedVersion: (m.GetSupportedVersionResponse, _get_version),
+        m.SetProtocolVersion: (m.SetProtocolVersionResponse, _set_version),
         m.GetReaderCapabilities: (m.GetReaderCapabilitiesResponse, _get_capabilities),
         m.GetReaderConfig: (m.GetReaderConfigResponse, _get_config),
         m.SetReaderConfig: (m.SetReaderConfigResponse, _set_config),

@@ -20,9 +20,10 @@ MAX_HELD = 2000  # events and reports kept for a client that is away
 class Line:
     """See the module; `Device` is a line that does what the client asks."""
 
-    def __init__(self, *, epoch_s: float, ack_limit: int | None) -> None:
+    def __init__(self, *, epoch_s: float, ack_limit: int | None, version: int) -> None:
         self._epoch_s = epoch_s
         self._ack_limit = ack_limit
+        self.newest_version = self.version = version
 
     def _begin(self, setup: Setup) -> None:
         """Power comes: nobody is connected, nothing is held, nothing is to be sent."""
@@ -47,6 +48,7 @@ class Line:
         """A client is connected, and none was."""
         self.is_connected, self.wants_close = True, False
         self._stream = LlrpStream()
+        self.version = self.newest_version
         self._unanswered = 0
         self._keepalive_at = now + self.setup.keepalive_s if self.setup.keepalive_s is not None else math.inf
         self._is_holding = self.setup.holds
@@ -86,7 +88,7 @@ class Line:
             self._push(replace(message, message_id=self._next_id()))
 
     def _push(self, message: m.Message) -> None:
-        self._out.append(encode(message))
+        self._out.append(encode(replace(message, version=self.version)))
 
     def _next_id(self) -> int:
         self._message_id = self._message_id % 0xFFFF_FFFF + 1
