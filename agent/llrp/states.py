@@ -1,4 +1,27 @@
-"""The states of a client's session as a table, what each waits for, and what a session asks its transport to do."""
+"""The states of a client's session as a table, what each waits for, and what a session asks its transport to do.
+
+    DOWN            connected → GREETING
+    GREETING        greeted → CAPABILITIES, offered → ASKING_VERSION
+    ASKING_VERSION  answered → SETTING_VERSION, refused → CAPABILITIES
+    SETTING_VERSION answered → CAPABILITIES, refused → CAPABILITIES
+    CAPABILITIES    answered → CLEARING
+    CLEARING        answered → CONFIGURING
+    CONFIGURING     answered → ADDING
+    ADDING          answered → ENABLING
+    ENABLING        answered → ANTENNAS
+    ANTENNAS        answered → INPUTS
+    INPUTS          answered → READY
+    READY           round_due → STARTING, spec_differs → REPLACING
+    STARTING        answered → RUNNING
+    RUNNING         round_over → SETTLING, stop → STOPPING
+    STOPPING        answered → SETTLING
+    SETTLING        settled → READY
+    REPLACING       answered → READDING
+    READDING        answered → REENABLING
+    REENABLING      answered → READY
+
+From every state `close` leads to CLOSING, and `lost` or a Drop to DOWN.
+"""
 
 from __future__ import annotations
 
@@ -104,7 +127,7 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     (S.READDING, E.ANSWERED): S.REENABLING,
     (S.REENABLING, E.ANSWERED): S.READY,
 }
-"""A session's path; from every state `close` leads to CLOSING, and `lost` or a Drop to DOWN."""
+"""A session's path; the module draws it."""
 
 ANSWERS: dict[State, type[m.Response]] = {
     S.ASKING_VERSION: m.GetSupportedVersionResponse,

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+import agent.llrp.states
 from agent.llrp import messages as m
 from agent.llrp.codec import LlrpStream, encode
 from agent.llrp.outputs import ON
 from agent.llrp.params import UTCTimestamp
 from agent.llrp.rounds import OFF
 from agent.llrp.simulated.device import Device
-from agent.llrp.states import Send, State
+from agent.llrp.states import TRANSITIONS, Send, State
 from agent.llrp.tables import StatusCode
 from agent.llrp.told import ConnectionAttemptEvent, LLRPStatus, ReaderEventNotificationData
 from tests.llrp.play import CAPABLE, CONFIG, INPUTS, OK, Play
@@ -33,6 +34,21 @@ def greeted(version: int) -> Play:
 def versions(play: Play) -> list[tuple[str, int]]:
     """What was sent, and in which version."""
     return [(type(each).__name__, each.version) for each in play.sent]
+
+
+def picture() -> str:
+    """The table of states, a line for each: where it goes, and by what."""
+    return "\n".join(
+        f"    {state.name:<15} "
+        + ", ".join(f"{event.name.lower()} → {to.name}" for (here, event), to in TRANSITIONS.items() if here is state)
+        for state in State
+        if state is not State.CLOSING
+    )
+
+
+def test_the_picture_of_the_states_is_drawn_from_the_table() -> None:
+    """What the module shows its reader is what a session goes by."""
+    assert f"\n\n{picture()}\n\n" in (agent.llrp.states.__doc__ or "")
 
 
 def test_a_reader_of_1_0_1_sees_nothing_new() -> None:
