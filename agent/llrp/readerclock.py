@@ -45,10 +45,12 @@ class ReaderClock:
         self._lag_s: float | None = None  # of the latest event: our time of its arrival - its stamp
         self._least_s: float | None = None  # of the round's events, and of the latest one before it
         self._most_s: float | None = None
+        self._heard_at = self._heard_from = 0.0  # the latest event, and the latest before the round
 
     def begin_round(self) -> None:
         """Only the latest event and those to come bear on the round that starts."""
         self._least_s = self._most_s = self._lag_s
+        self._heard_from = self._heard_at
 
     def hear(self, stamp: UTCTimestamp | Uptime, now: float) -> None:
         """An event arrived."""
@@ -56,14 +58,18 @@ class ReaderClock:
         if is_uptime is not self._is_uptime:
             self._is_uptime = is_uptime
             self._least_s = self._most_s = None
+        self._heard_at = now
         self._lag_s = now - stamp.microseconds / 1e6
         if self._least_s is not None and self._most_s is not None:
             self._least_s, self._most_s = min(self._least_s, self._lag_s), max(self._most_s, self._lag_s)
 
     @property
     def is_steady(self) -> bool:
-        """Whether the clock has gone without a jump from before the round until the latest event."""
-        return self._least_s is not None and self._most_s is not None and self._most_s - self._least_s <= JUMP_S
+        """Whether the clock has gone, and without a jump, from before the round until the latest event."""
+        if self._least_s is None or self._most_s is None:
+            return False
+        # A clock that stands still falls behind by as much as has passed.
+        return self._most_s - self._least_s <= min(JUMP_S, (self._heard_at - self._heard_from) / 2)
 
     def looks_old(self, stamps: Stamps | None, started_at: float) -> bool:
         """Whether it was clearly heard before `started_at`, if the clock has not jumped; once False, never True."""

@@ -195,18 +195,39 @@ def test_old_reports_are_known_again_in_the_round_after_a_jump() -> None:
     assert reader.heard == [["01"], ["03"]]
 
 
-def test_a_clock_that_stands_still_costs_no_read() -> None:
+@pytest.mark.parametrize("round_s", [0.5, 2.0, 10.0])
+def test_a_clock_that_stands_still_costs_no_read(round_s: float) -> None:
     """Every stamp and every event says the same: the rounds' events do not go with our time, so all is used."""
     reader = Clocked()
     for _ in range(3):
-        reader.ahead_s = -reader.play.now
+        reader.ahead_s = 0.25 - reader.play.now
         reader.start()
-        reader.play.now += 2.0
-        reader.ahead_s = -reader.play.now
+        reader.play.now += round_s
+        reader.ahead_s = 0.25 - reader.play.now
         reader.report(reader.seen(1, reader.play.now))
         reader.end()
         reader.play.wait(0.3)
     assert reader.heard == [["01"]] * 3
+
+
+def test_a_clock_that_jumped_is_not_believed_of_what_was_used_before() -> None:
+    """Set back so that the very stamp of the round before comes again: it is another hearing, and used."""
+    reader = Clocked(1000.25)
+    reader.start()
+    reader.play.now += 2.0
+    first = reader.seen(1, reader.play.now - 0.5)
+    reader.report(first)
+    reader.end()
+    reader.play.wait(0.3)
+    reader.start()
+    reader.play.now += 2.0
+    reader.ahead_s = 1000.25 + 101.5 - (reader.play.now - 0.5)
+    second = reader.seen(1, reader.play.now - 0.5)
+    assert second == first
+    reader.report(second)
+    reader.end()
+    reader.play.wait(0.3)
+    assert reader.heard == [["01"], ["01"]]
 
 
 def test_a_round_whose_end_is_not_told_uses_what_came() -> None:
