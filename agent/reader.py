@@ -3,14 +3,15 @@
     reader = Reader(host, port, clock, put=queue.put, power_dbm=27.0, transmit_allowed=True).start()
     reader.set_plan(MOVING); reader.pause(); reader.resume(); reader.stop()
 
-What is said on the connection is `agent.llrp.session`'s business. Here are the socket, the threads' manners and the
-patience: connect again after 0.5 s, then twice as long up to 30 s, each with chance in it. `put` is called from the
-thread, in order, with the clock's time of arrival in each record; it must not block.
+What is said on the connection is `agent.llrp.session`'s business. Here are the socket and the threads' manners; how
+long to wait before connecting again is `agent.llrp.patience`'s. `put` is called from the thread, in order, with the
+clock's time of arrival in each record; it must not block.
 """
 
 from __future__ import annotations
 
 import logging
+import math
 import random
 import selectors
 import socket
@@ -25,6 +26,7 @@ from typing import Self
 from agent.clock import Clock
 from agent.llrp.interlock import Interlock
 from agent.llrp.outputs import Rhythm
+from agent.llrp.patience import Patience
 from agent.llrp.rounds import PARKED, ReadingPlan, Tally
 from agent.llrp.session import Session
 from agent.llrp.states import Action, Deliver, Drop, Note, Send
@@ -33,7 +35,6 @@ from agent.records import Inventory, PortInput, ReaderState
 log = logging.getLogger(__name__)
 
 LLRP_PORT, LLRP_TLS_PORT = 5084, 5085  # IANA, "llrp" and "encrypted-llrp"
-FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 30.0
 CONNECT_REAL_S = 5.0
 GOODBYE_REAL_S = 1.0
 # On a scaled clock ten seconds pass in a blink; a peer gets this much real time whatever the clock says.
@@ -71,7 +72,7 @@ class Reader:
         self._clock = clock
         self._put = put
         self._tls = tls
-        self._rng = rng or random.Random()  # noqa: S311 - spreads reconnects, keeps no secret
+        self._patience = Patience(rng or random.Random())  # noqa: S311 - spreads reconnects, keeps no secret
         self._session = Session(
             power_dbm=power_dbm,
             transmit_allowed=transmit_allowed,
@@ -80,6 +81,7 @@ class Reader:
             interlock=interlock,
             tag_population=tag_population,
         )
+        self._rounds = 0  # delivered
         self.connections = 0
         self.polled_at = clock.mono()
         """Up to when everything that came has been delivered, by `clock.mono()`."""
@@ -128,6 +130,7 @@ class Reader:
     def release(self, times_up: int) -> None:
         """All that was delivered up to the `times_up`-th "up" has been taken: where the interlock waits, go on."""
         self._wish(lambda session, now: session.release(times_up, now))
+
     def set_output(self, port: int, rhythm: Rhythm) -> None:
         """Drive one of the reader's outputs by this rhythm from now on, also over reconnects."""
         self._wish(lambda session, now: session.set_output(port, rhythm, now))
@@ -152,19 +155,16 @@ class Reader:
     # --- the thread ---
 
     def _run(self) -> None:
-        pause_s = FIRST_PAUSE_S
         while not self._stop.is_set():
-            was_up = False
+            rounds, up_s = self._rounds, 0.0
             try:
                 connection = self._connect()
             except OSError as error:
                 log.debug("no reader at %s:%d: %s", *self._address, error)
             else:
                 with connection:
-                    was_up = self._serve(connection)
-            pause_s = FIRST_PAUSE_S if was_up else pause_s
-            self._wait(pause_s * self._rng.uniform(0.5, 1.5))
-            pause_s = min(pause_s * 2, LONGEST_PAUSE_S)
+                    up_s = self._serve(connection)
+            self._wait(self._patience.pause_s(rounds=self._rounds - rounds, up_s=up_s))
 
     def _wait(self, seconds: float) -> None:
         """Wait by the clock, but take wishes meanwhile, and never leave others waiting for `polled_at`."""
@@ -191,11 +191,11 @@ class Reader:
             raise
         return connection
 
-    def _serve(self, connection: socket.socket) -> bool:
-        """One connection from its start to its end; whether the reader was up in it."""
+    def _serve(self, connection: socket.socket) -> float:
+        """One connection from its start to its end; for how many seconds the reader was up in it."""
         self.connections += 1
         self._unsent.clear()
-        was_up, goodbye_by = False, None
+        up_at, goodbye_by = math.inf, None
         heard_real = time.monotonic()
         alive = self._do(connection, self._session.start(self._clock.mono()))
         with selectors.DefaultSelector() as selector:
@@ -213,7 +213,7 @@ class Reader:
                     alive = bool(chunk) and self._do(connection, self._session.receive(chunk, now)) and alive
                 spare = self._speed() != 1.0 and time.monotonic() - heard_real < GRACE_REAL_S
                 alive = alive and self._do(connection, self._session.tick(now, spare=spare))
-                was_up = was_up or self._session.is_up
+                up_at = min(up_at, now) if self._session.is_up else up_at
                 self.polled_at = now
                 if self._stop.is_set() and goodbye_by is None:
                     goodbye_by = time.monotonic() + GOODBYE_REAL_S
@@ -221,7 +221,7 @@ class Reader:
                 if goodbye_by is not None and time.monotonic() > goodbye_by:
                     alive = False
         self._do(None, self._session.lost(self._clock.mono()))
-        return was_up
+        return max(self._clock.mono() - up_at, 0.0)
 
     def _patience_s(self) -> float:
         """How long in real seconds there can be nothing to do unless something comes."""
@@ -263,6 +263,7 @@ class Reader:
                     self._unsent += data
                 case Deliver(record):
                     self._put(record)
+                    self._rounds += isinstance(record, Inventory)
                 case Note(text):
                     log.warning("reader: %s", text)
                 case Drop(reason):

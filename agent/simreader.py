@@ -35,7 +35,8 @@ class SimulatedReader:
     """See the module. Listens from the moment it is made, serves from `start` until `stop`.
 
     `epoch_s` is what its own clock shows, in seconds since 1970, when `clock.mono()` is 0. `ack_limit` is how many
-    keepalives a client may leave unanswered, `catch_up_s` as for the device. Raises OSError where the port is taken.
+    keepalives a client may leave unanswered, `catch_up_s` and `version` as for the device. Raises OSError where the
+    port is taken.
     """
 
     def __init__(
@@ -49,11 +50,12 @@ class SimulatedReader:
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
         catch_up_s: float = 0.0,
+        version: int = 1,
     ) -> None:
         self._clock = clock
         self._consumed: Callable[[float], None] | None = getattr(clock, "consumed", None)
         self._device = Device(
-            source, antennas=antennas, epoch_s=epoch_s, ack_limit=ack_limit, catch_up_s=catch_up_s
+            source, antennas=antennas, epoch_s=epoch_s, ack_limit=ack_limit, catch_up_s=catch_up_s, version=version
         )
         self._lock = threading.Lock()
         self._stop = threading.Event()

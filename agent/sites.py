@@ -101,6 +101,7 @@ class SiteIndex:
         self._outlines = tuple(_Outline(site) for site in self.sites)
         boxes = np.array([outline.box() for outline in self._outlines]).reshape(-1, 4)
         self._tree = shapely.STRtree(shapely.box(*boxes.T)) if len(boxes) else None
+        self._around = (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()) if len(boxes) else None
 
     def near(self, lat: float, lon: float, sigma_m: float, *, reach_m: float = REACH_M) -> tuple[Nearby, ...]:
         """Sites whose outline is within `reach_m` of a position or that hold it, the likeliest and then nearest first.
@@ -108,12 +109,15 @@ class SiteIndex:
         `sigma_m` is the standard deviation of each axis of the position; the probability speaks of that error alone.
         A site farther away is still told of when the position's error gives it more than one in a thousand.
         """
-        if self._tree is None:
+        if self._tree is None or self._around is None:
             return ()
         look_m = max(reach_m, CERTAIN_SIGMAS * sigma_m)
         north_deg = look_m / 110_574.0  # a degree of latitude is nowhere shorter
         # Toward the poles a degree of longitude shrinks; the 1.001 covers the ellipsoid, the floor the pole itself.
         east_deg = north_deg * 1.001 / max(math.cos(math.radians(lat)), 1e-3)
+        west, south, east, north = self._around
+        if lon + east_deg < west or lon - east_deg > east or lat + north_deg < south or lat - north_deg > north:
+            return ()  # a few sites are mostly far away: sooner told so than asked of the tree
         window = shapely.box(lon - east_deg, lat - north_deg, lon + east_deg, lat + north_deg)
         found = []
         for index in self._tree.query(window).tolist():

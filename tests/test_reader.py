@@ -19,6 +19,7 @@ from agent.llrp.codec import LlrpStream, encode
 from agent.llrp.interlock import Interlock
 from agent.llrp.params import UTCTimestamp
 from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan
+from agent.llrp.simulated.specs import wrong_field
 from agent.llrp.told import ConnectionAttemptEvent, ReaderEventNotificationData
 from agent.reader import Reader
 from agent.reader_tls import reader_tls
@@ -26,6 +27,7 @@ from agent.records import Inventory, PortInput, ReaderState
 from agent.simreader import SimulatedReader
 from agent.vehicle import ReaderSettings
 from tests.llrp.tcp import Collected, FastClock, Room, until
+from tests.llrp.test_patience import Middling
 from tests.llrp.tls import behind_tls
 from tests.llrp.tls import certificate as certificate_of
 
@@ -205,6 +207,29 @@ def test_taken_reader_is_tried_again(bench: Callable[..., Bench]) -> None:
     until(lambda: on.reader.connections >= 2, "a second attempt")
     assert not on.reader.is_up
     other.close()
+    on.rounds(1)
+    on.reader.stop()
+    simulated.stop()
+
+
+def test_a_reader_that_refuses_every_start_is_left_alone_for_longer_and_longer(bench: Callable[..., Bench]) -> None:
+    """It is set up, refuses START_ROSPEC and is connected again after 0.5, 1, 2 and 4 s; then it relents and reads."""
+    clock = FastClock(20.0)
+    simulated = SimulatedReader(Room(), clock).start()
+
+    def refuse(*_: object) -> m.Response:
+        raise wrong_field(1, "not today")
+
+    simulated._device._ANSWERS = {  # type: ignore[misc]
+        **simulated._device._ANSWERS, m.StartROSpec: (m.StartROSpecResponse, refuse),
+    }  # fmt: skip
+    on = bench(port=simulated.port, rng=Middling())
+    on.state("up", 5)
+    del simulated._device._ANSWERS  # type: ignore[misc]
+    ups = [each.mono for each in on.got.of(ReaderState, state="up")]
+    downs = [each.mono for each in on.got.of(ReaderState, state="down")]
+    for pause_s, down, up in zip((0.5, 1.0, 2.0, 4.0), downs, ups[1:], strict=False):
+        assert up - down >= pause_s
     on.rounds(1)
     on.reader.stop()
     simulated.stop()

@@ -11,7 +11,7 @@ from agent.errors import LlrpError
 from agent.llrp.messages import GetReaderCapabilitiesResponse, GetReaderConfigResponse
 from agent.llrp.params import RFTransmitter
 from agent.llrp.rospec import antennas_of, can_hold_reports, inputs_of, transmitter
-from agent.llrp.tables import AntennaEventType, GPIPortState, StatusCode, name_of
+from agent.llrp.tables import AntennaEventType, ConnectionAttemptStatusType, GPIPortState, StatusCode, name_of
 from agent.llrp.told import AntennaEvent, GPIEvent, LLRPStatus, ReaderEventNotificationData
 from agent.records import PortInput, ReaderState
 
@@ -82,6 +82,9 @@ class ReaderFacts:
 
 def complaints(data: ReaderEventNotificationData) -> Iterator[str]:
     """What an event says that somebody should read."""
+    attempt = data.connection_attempt_event
+    if attempt is not None and attempt.status == ConnectionAttemptStatusType.Another_Connection_Attempted:
+        yield "somebody else tried to connect to the reader"
     if data.reader_exception_event is not None:
         yield f"the reader has an exception: {data.reader_exception_event.message}"
     if data.report_buffer_overflow_error_event is not None:

@@ -36,3 +36,8 @@ class Interlock(Struct, frozen=True):
     def not_off(self, level: Callable[[int], bool | None]) -> tuple[int, ...]:
         """The inputs that must be off and are on or not told."""
         return tuple(port for port in self.silent_unless_off if level(port) is not False)
+
+    def complaints(self, level: Callable[[int], bool | None]) -> list[str]:
+        """What keeps the reader silent and nobody would see."""
+        untold = (port for port in self.silent_unless_off if level(port) is None)
+        return [f"input {port} must be off to read and is not told; silent" for port in untold]

@@ -75,6 +75,35 @@ class ROSpecRequest(Message, frozen=True):
     rospec_id: U32
 
 
+class GetSupportedVersion(Message, frozen=True):
+    """Ask which version is spoken and which is the newest that could be; of 1.1, like its answer and the next two."""
+
+    number: ClassVar[int] = 46
+
+
+class GetSupportedVersionResponse(Response, frozen=True):
+    """Both versions, as numbers of the header."""
+
+    number: ClassVar[int] = 56
+
+    current_version: U8
+    supported_version: U8
+
+
+class SetProtocolVersion(Message, frozen=True):
+    """Speak this version from now on."""
+
+    number: ClassVar[int] = 47
+
+    protocol_version: U8
+
+
+class SetProtocolVersionResponse(Response, frozen=True):
+    """Whether it is spoken from now on."""
+
+    number: ClassVar[int] = 57
+
+
 class GetReaderCapabilities(Message, frozen=True):
     """Ask what the reader can do; `requested_data` is one of GetReaderCapabilitiesRequestedData."""
 
@@ -322,7 +351,8 @@ MESSAGES: dict[int, type[Message]] = {
         StartROSpec, StartROSpecResponse, StopROSpec, StopROSpecResponse, EnableROSpec, EnableROSpecResponse,
         DisableROSpec, DisableROSpecResponse, GetROSpecs, GetROSpecsResponse, CloseConnection, CloseConnectionResponse,
         GetReport, ROAccessReport, Keepalive, KeepaliveAck, ReaderEventNotification, EnableEventsAndReports,
-        ErrorMessage, DeleteAccessSpec, DeleteAccessSpecResponse,
+        ErrorMessage, DeleteAccessSpec, DeleteAccessSpecResponse, GetSupportedVersion, GetSupportedVersionResponse,
+        SetProtocolVersion, SetProtocolVersionResponse,
     )
 }  # fmt: skip
 """Type number → record class."""

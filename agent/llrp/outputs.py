@@ -12,9 +12,8 @@ import math
 from msgspec import Struct
 
 from agent.llrp import messages as m
-from agent.llrp.codec import encode
 from agent.llrp.params import GPOWriteData
-from agent.llrp.states import Action, Note, Send
+from agent.llrp.states import Action, Note
 from agent.llrp.tables import StatusCode
 
 # Message ids from here on are outputs' own; the session's never get this far (it would take a year at a hundred a
@@ -74,7 +73,7 @@ class Outputs:
             return self._asked[2] + ANSWER_S
         return self._next_at
 
-    def requests(self, now: float) -> list[Action]:
+    def requests(self, now: float) -> list[m.Message]:
         """What to send now: one level of one output at most."""
         if self._asked is not None and now < self._asked[2] + ANSWER_S:
             return []
@@ -86,7 +85,7 @@ class Outputs:
                 return [self._request({port: level}, now)]
         return []
 
-    def darken(self, now: float) -> list[Action]:
+    def darken(self, now: float) -> list[m.Message]:
         """All outputs off at once: whoever takes leave leaves no lamp lit behind."""
         return [self._request(dict.fromkeys(self._wished, False), now)] if self._wished else []
 
@@ -106,10 +105,9 @@ class Outputs:
         self._wished.pop(asked[1], None)
         return [Note(f"the reader refuses to set output {asked[1]}; it is left alone: see [signal] output")]
 
-    def _request(self, levels: dict[int, bool], now: float) -> Action:
+    def _request(self, levels: dict[int, bool], now: float) -> m.Message:
         self._last_id = self._last_id + 1 if self._last_id < LAST_ID else FIRST_ID
         self._asked = (self._last_id, next(iter(levels)), now)
         self._set.update(levels)
         data = tuple(GPOWriteData(port, level) for port, level in levels.items())
-        request = m.SetReaderConfig(reset_to_factory_default=False, gpo_write_data=data, message_id=self._last_id)
-        return Send(encode(request))
+        return m.SetReaderConfig(reset_to_factory_default=False, gpo_write_data=data, message_id=self._last_id)

@@ -4,6 +4,9 @@ A reader may leave out an enabled field whose value has not changed: it means th
 (LLRP 1.0.1, TagReportContentSelector). So a `Reports` belongs to one stream, is told what is enabled there, and
 remembers. A field that is not enabled, or was never given, is not remembered.
 
+Stamps are the exception: one that is left out is not filled in, since a read must not be taken for old because its
+reader gave a stamp once.
+
 A sighting needs an antenna and a signal strength. A report without an EPC, or whose stream has never named the antenna
 or the strength, is counted as malformed, by cause; nothing is guessed.
 """
@@ -14,6 +17,8 @@ from msgspec import Struct
 
 from agent.llrp.messages import ROAccessReport
 from agent.llrp.params import TagReportContentSelector
+from agent.llrp.readerclock import Stamps
+from agent.llrp.tagreport import TagReportData
 
 
 class Sighting(Struct, frozen=True):
@@ -24,7 +29,7 @@ class Sighting(Struct, frozen=True):
     rssi_dbm: int
     count: int
     channel: int | None
-    first_seen_us: int | None
+    stamps: Stamps | None = None
 
 
 class Reports:
@@ -38,7 +43,6 @@ class Reports:
             enabled.enable_peak_rssi,
             enabled.enable_channel_index,
             enabled.enable_tag_seen_count,
-            enabled.enable_first_seen_timestamp,
         )
         self._before: tuple[int | None, ...] = (None,) * len(self._enabled)
 
@@ -47,18 +51,16 @@ class Reports:
         found: list[Sighting] = []
         for tag in report.tag_report_data:
             self.received += 1
-            utc = tag.first_seen_timestamp_utc
             values: tuple[int | None, ...] = (
                 tag.antenna_id,
                 tag.peak_rssi,
                 tag.channel_index,
                 tag.tag_seen_count,
-                tag.first_seen_timestamp_uptime if utc is None else utc,
             )
             if None in values:
                 values = self._fill(values)
             self._before = values
-            antenna, rssi, channel, count, first_seen = values
+            antenna, rssi, channel, count = values
             if not tag.epc:
                 self._bad("no EPC")
             elif antenna is None:
@@ -67,7 +69,7 @@ class Reports:
                 self._bad("signal strength never given")
             else:
                 # Without a count the tag was heard at least once, and that is all that is known.
-                found.append(Sighting(tag.epc.hex().upper(), antenna, rssi, count or 1, channel, first_seen))
+                found.append(Sighting(tag.epc.hex().upper(), antenna, rssi, count or 1, channel, _stamps(tag)))
         return found
 
     def _fill(self, values: tuple[int | None, ...]) -> tuple[int | None, ...]:
@@ -79,3 +81,11 @@ class Reports:
 
     def _bad(self, cause: str) -> None:
         self.malformed[cause] = self.malformed.get(cause, 0) + 1
+
+
+def _stamps(tag: TagReportData) -> Stamps | None:
+    utc = (tag.first_seen_timestamp_utc, tag.last_seen_timestamp_utc)
+    if utc != (None, None):
+        return Stamps(is_uptime=False, first_us=utc[0], last_us=utc[1])
+    uptime = (tag.first_seen_timestamp_uptime, tag.last_seen_timestamp_uptime)
+    return None if uptime == (None, None) else Stamps(is_uptime=True, first_us=uptime[0], last_us=uptime[1])

@@ -21,7 +21,7 @@ class Wishes(Struct, frozen=True):
     keepalive_s: float
 
 
-def request_for(  # noqa: C901, PLR0911 - one case a state
+def request_for(  # noqa: C901, PLR0911, PLR0912 - one case a state
     state: State, *, wishes: Wishes, facts: ReaderFacts, round_s: float, message_id: int
 ) -> m.Message | None:
     """The request that `state` waits for the answer of; None where it waits for none.
@@ -29,6 +29,10 @@ def request_for(  # noqa: C901, PLR0911 - one case a state
     Raises LlrpError rather than start a ROSpec where transmitting is not allowed: this is the last door before the air.
     """
     match state:
+        case State.ASKING_VERSION:
+            return m.GetSupportedVersion(message_id=message_id)
+        case State.SETTING_VERSION:
+            return m.SetProtocolVersion(2, message_id=message_id)
         case State.CAPABILITIES:
             return m.GetReaderCapabilities(message_id=message_id)
         case State.CLEARING | State.REPLACING:

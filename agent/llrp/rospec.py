@@ -54,6 +54,7 @@ CONTENT = TagReportContentSelector(
     enable_channel_index=True,
     enable_peak_rssi=True,
     enable_first_seen_timestamp=True,
+    enable_last_seen_timestamp=True,
     enable_tag_seen_count=True,
 )
 # At the end of the AISpec and not of the ROSpec: the published capture dx101_a shows that such a report comes before

@@ -75,6 +75,12 @@ class Tally(Struct):
         if count:
             self.malformed[cause] = self.malformed.get(cause, 0) + count
 
+    def good_after_all(self, cause: str, count: int) -> None:
+        """Take back what was counted by `bad`."""
+        self.malformed[cause] -= count
+        if not self.malformed[cause]:
+            del self.malformed[cause]
+
 
 class Round:
     """One inventory round from its start to its end."""
@@ -89,19 +95,28 @@ class Round:
         self.is_over = False  # the ROSpec is
         self.stopped_at: float | None = None
         self._reads: dict[tuple[str, int], Read] = {}
+        self._taken: set[Sighting] = set()
 
     def add(self, sightings: list[Sighting], now: float, tally: Tally) -> None:
-        """Take the sightings of one report; the same tag on the same antenna again adds to its count."""
+        """Take the sightings of one report; the same tag on the same antenna again adds to its count.
+
+        The same report again, which is alike to the stamp, adds nothing: it was sent twice.
+        """
         self.has_report = True
         for seen in sightings:
             key = (seen.tag, seen.antenna)
             before = self._reads.get(key)
+            is_again = seen in self._taken
+            if seen.stamps is not None:
+                self._taken.add(seen)
             if before is None:
                 self._reads[key] = Read(now, seen.tag, seen.antenna, float(seen.rssi_dbm), seen.count, seen.channel)
                 tally.used += 1
                 self.used += 1
                 continue
             tally.duplicate += 1
+            if is_again:
+                continue
             louder = seen.rssi_dbm > before.rssi
             self._reads[key] = Read(
                 before.mono,

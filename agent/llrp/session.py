@@ -21,7 +21,7 @@ import math
 
 from agent.errors import LlrpError
 from agent.llrp import messages as m
-from agent.llrp.codec import LlrpStream, Malformed, encode
+from agent.llrp.codec import LlrpStream, Malformed
 from agent.llrp.facts import ReaderFacts, complaints, status_text
 from agent.llrp.interlock import Interlock
 from agent.llrp.listening import Listening
@@ -29,9 +29,10 @@ from agent.llrp.outputs import Outputs, Rhythm
 from agent.llrp.requests import Wishes, request_for
 from agent.llrp.rospec import ROSPEC_ID
 from agent.llrp.rounds import OFF, PARKED, ReadingPlan, Round, Tally, Timetable
-from agent.llrp.states import ANSWERS, TRANSITIONS, Action, Deliver, Drop, Event, Note, Send, State
+from agent.llrp.states import ANSWERS, TRANSITIONS, Action, Deliver, Drop, Event, Note, State
 from agent.llrp.tables import ConnectionAttemptStatusType, StatusCode, name_of
 from agent.llrp.told import ReaderEventNotificationData
+from agent.llrp.versions import NEGOTIATING, Versions
 from agent.records import ReaderState
 
 KEEPALIVE_S = 5.0
@@ -69,6 +70,7 @@ class Session:
         self._released_up = 0
         self._times_up = 0
         self._outputs = Outputs()
+        self._versions = Versions()
         self._paused = False
         self._is_up = False
         self._message_id = 0
@@ -77,10 +79,10 @@ class Session:
     def _begin(self, now: float) -> None:
         """What belongs to one connection."""
         self._stream = LlrpStream()
-        self._listening.begin_stream()
-        self._listening.round = None
+        self._listening.begin_connection()
         self.facts.begin_connection()
         self._outputs.begin()
+        self._versions.begin()
         self._actions: list[Action] = []
         self._heard_at = now
         self._asked_at: float | None = None
@@ -183,7 +185,7 @@ class Session:
         if self.state in (State.DOWN, State.CLOSING):
             return self._take()
         if self._is_up:
-            self._actions += self._outputs.darken(now)
+            self._actions += map(self._versions.send, self._outputs.darken(now))
         if self.state in (State.STARTING, State.RUNNING):
             self._send(m.StopROSpec(ROSPEC_ID, message_id=self._next_id()))
         self._listening.let_go()
@@ -218,6 +220,8 @@ class Session:
 
     def _check_peer(self, now: float) -> None:
         silent_s = now - self._heard_at
+        if self.state in NEGOTIATING and now >= self._answer_by():
+            self._move(self._versions.refused(), now)
         if self._asked_at is not None and now >= self._answer_by():
             answer = ANSWERS[self.state].__name__ if self.state in ANSWERS else "ConnectionAttemptEvent"
             raise LlrpError(f"no {answer} within {ANSWER_S:g} s")
@@ -251,7 +255,7 @@ class Session:
         if self.state is State.READY and self._may_transmit() and now >= self._timetable.next_at:
             self._move(Event.ROUND_DUE if self._spec_s == self.plan.round_s else Event.SPEC_DIFFERS, now)
         if self._is_up and self.state is not State.CLOSING:
-            self._actions += self._outputs.requests(now)
+            self._actions += map(self._versions.send, self._outputs.requests(now))
 
     # --- states ---
 
@@ -294,8 +298,7 @@ class Session:
         self._is_up = True
         self._times_up += 1
         self._actions.append(Deliver(ReaderState(now, "up")))
-        untold = [port for port in self._interlock.not_off(self.facts.level) if self.facts.level(port) is None]
-        self._actions.extend(Note(f"input {port} must be off to read and is not told; silent") for port in untold)
+        self._actions.extend(Note(text) for text in self._interlock.complaints(self.facts.level))
 
     def _settle(self, under_way: Round, now: float) -> None:
         """The ROSpec is over; a report may still come, but not for long."""
@@ -318,9 +321,11 @@ class Session:
         elif isinstance(message, m.Keepalive):
             self._send(m.KeepaliveAck(message_id=message.message_id))
         elif isinstance(message, m.ReaderEventNotification):
-            self._hear_event(message.reader_event_notification_data, now)
+            self._hear_event(message.reader_event_notification_data, now, message.version)
         elif isinstance(message, m.Response):
             self._hear_answer(message, now)
+        elif isinstance(message, m.ErrorMessage) and self.state in NEGOTIATING:
+            self._move(self._versions.refused(), now)
         elif isinstance(message, m.ErrorMessage):
             raise LlrpError(f"the reader could not read what it was sent: {status_text(message.llrp_status)}")
         elif isinstance(message, Malformed):
@@ -344,6 +349,9 @@ class Session:
             return
         if self.state is State.CLOSING:
             raise LlrpError("closed, as we asked")
+        if self.state in NEGOTIATING:
+            self._move(self._versions.heard(message), now)
+            return
         # A round may end by itself while our stop is on the way; the reader then has nothing to stop.
         if message.llrp_status.status_code != StatusCode.M_Success and self.state is not State.STOPPING:
             raise LlrpError(f"the reader refused: {type(message).__name__} {status_text(message.llrp_status)}")
@@ -353,25 +361,23 @@ class Session:
             self._actions.extend(Deliver(record) for record in self.facts.told_config(message, now))
         self._move(Event.ANSWERED, now)
 
-    def _hear_event(self, data: ReaderEventNotificationData, now: float) -> None:
+    def _hear_event(self, data: ReaderEventNotificationData, now: float, version: int) -> None:
         if data.connection_attempt_event is not None:
-            self._hear_attempt(data.connection_attempt_event.status, now)
+            self._hear_attempt(data.connection_attempt_event.status, now, version)
         if data.gpi_event is not None:
             self._actions.extend(Deliver(record) for record in self.facts.told_input(data.gpi_event, now))
         if data.antenna_event is not None:
             self._actions.extend(Deliver(record) for record in self.facts.told_antenna(data.antenna_event, now))
-        self._listening.hear_progress(data)
+        self._listening.hear_progress(data, now)
         self._actions.extend(Note(text) for text in complaints(data))
         if data.connection_close_event is not None:
             raise LlrpError("the reader closes the connection")
 
-    def _hear_attempt(self, status: int, now: float) -> None:
-        if status == ConnectionAttemptStatusType.Another_Connection_Attempted:
-            self._actions.append(Note("somebody else tried to connect to the reader"))
-        elif status != ConnectionAttemptStatusType.Success:
+    def _hear_attempt(self, status: int, now: float, version: int) -> None:
+        if status == ConnectionAttemptStatusType.Success:
+            self._move(self._versions.greeted(version), now)
+        elif status != ConnectionAttemptStatusType.Another_Connection_Attempted:
             raise LlrpError(f"the reader refused the connection: {name_of(ConnectionAttemptStatusType, status)}")
-        else:
-            self._move(Event.GREETED, now)
 
     # --- sending ---
 
@@ -380,7 +386,7 @@ class Session:
         return self._message_id
 
     def _send(self, message: m.Message) -> None:
-        self._actions.append(Send(encode(message)))
+        self._actions.append(self._versions.send(message))
 
     def _drop(self, reason: str) -> None:
         """End this connection; `lost` follows from the transport."""

@@ -1,4 +1,27 @@
-"""The states of a client's session as a table, what each waits for, and what a session asks its transport to do."""
+"""The states of a client's session as a table, what each waits for, and what a session asks its transport to do.
+
+    DOWN            connected → GREETING
+    GREETING        greeted → CAPABILITIES, offered → ASKING_VERSION
+    ASKING_VERSION  answered → SETTING_VERSION, refused → CAPABILITIES
+    SETTING_VERSION answered → CAPABILITIES, refused → CAPABILITIES
+    CAPABILITIES    answered → CLEARING
+    CLEARING        answered → CONFIGURING
+    CONFIGURING     answered → ADDING
+    ADDING          answered → ENABLING
+    ENABLING        answered → ANTENNAS
+    ANTENNAS        answered → INPUTS
+    INPUTS          answered → READY
+    READY           round_due → STARTING, spec_differs → REPLACING
+    STARTING        answered → RUNNING
+    RUNNING         round_over → SETTLING, stop → STOPPING
+    STOPPING        answered → SETTLING
+    SETTLING        settled → READY
+    REPLACING       answered → READDING
+    READDING        answered → REENABLING
+    REENABLING      answered → READY
+
+From every state `close` leads to CLOSING, and `lost` or a Drop to DOWN.
+"""
 
 from __future__ import annotations
 
@@ -42,6 +65,8 @@ class State(Enum):
 
     DOWN = auto()
     GREETING = auto()
+    ASKING_VERSION = auto()
+    SETTING_VERSION = auto()
     CAPABILITIES = auto()
     CLEARING = auto()
     CONFIGURING = auto()
@@ -65,6 +90,8 @@ class Event(Enum):
 
     CONNECTED = auto()
     GREETED = auto()
+    OFFERED = auto()  # greeted, in a newer version of the protocol
+    REFUSED = auto()
     ANSWERED = auto()
     ROUND_DUE = auto()
     SPEC_DIFFERS = auto()
@@ -77,6 +104,11 @@ S, E = State, Event
 TRANSITIONS: dict[tuple[State, Event], State] = {
     (S.DOWN, E.CONNECTED): S.GREETING,
     (S.GREETING, E.GREETED): S.CAPABILITIES,
+    (S.GREETING, E.OFFERED): S.ASKING_VERSION,
+    (S.ASKING_VERSION, E.ANSWERED): S.SETTING_VERSION,
+    (S.ASKING_VERSION, E.REFUSED): S.CAPABILITIES,
+    (S.SETTING_VERSION, E.ANSWERED): S.CAPABILITIES,
+    (S.SETTING_VERSION, E.REFUSED): S.CAPABILITIES,
     (S.CAPABILITIES, E.ANSWERED): S.CLEARING,
     (S.CLEARING, E.ANSWERED): S.CONFIGURING,
     (S.CONFIGURING, E.ANSWERED): S.ADDING,
@@ -95,9 +127,11 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     (S.READDING, E.ANSWERED): S.REENABLING,
     (S.REENABLING, E.ANSWERED): S.READY,
 }
-"""A session's path; from every state `close` leads to CLOSING, and `lost` or a Drop to DOWN."""
+"""A session's path; the module draws it."""
 
 ANSWERS: dict[State, type[m.Response]] = {
+    S.ASKING_VERSION: m.GetSupportedVersionResponse,
+    S.SETTING_VERSION: m.SetProtocolVersionResponse,
     S.CAPABILITIES: m.GetReaderCapabilitiesResponse,
     S.CLEARING: m.DeleteROSpecResponse,
     S.CONFIGURING: m.SetReaderConfigResponse,

@@ -108,6 +108,8 @@ def session(data: bytes) -> None:  # noqa: C901 - one branch for each step of a 
 
 _GREETING = encode(event(connection_attempt_event=ConnectionAttemptEvent(0)))
 _GOOD = {
+    State.ASKING_VERSION: m.GetSupportedVersionResponse(OK, 1, 2),
+    State.SETTING_VERSION: m.SetProtocolVersionResponse(OK),
     State.CAPABILITIES: CAPABLE,
     State.CLEARING: m.DeleteROSpecResponse(OK),
     State.CONFIGURING: m.SetReaderConfigResponse(OK),

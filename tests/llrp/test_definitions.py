@@ -23,6 +23,8 @@ PARAMETERS: list[type[Parameter]] = [Custom, TagReportData] + [
 UNREAD = {"Custom", "C1G2Filter", "RFSurveyEvent", "RFSurveyReportData", "RFSurveySpec", "LoopSpec", "SpecLoopEvent",
           "AccessCommandOpSpecResult", "EPCParameter", "CustomMessage"}  # fmt: skip
 
+OF_1_1 = {46, 56, 47, 57}
+
 
 @pytest.fixture(scope="module", params=["llrp-1x0-def.xml", "llrp-1x1-def.xml"])
 def definitions(request: pytest.FixtureRequest, standards: Path) -> Definitions:
@@ -67,7 +69,9 @@ def test_parameter_is_laid_out_as_defined(cls: type[Parameter], definitions: Def
 
 @pytest.mark.parametrize("cls", MESSAGES.values(), ids=lambda cls: cls.__name__)
 def test_message_is_laid_out_as_defined(cls: type[Message], definitions: Definitions) -> None:
-    """Type number, fields and sub-parameters of every message are the standard's."""
+    """Type number, fields and sub-parameters of every message are the standard's; the four on versions are 1.1's."""
+    if cls.number in OF_1_1 and not OF_1_1 & set(definitions.messages):
+        return  # 1.0.1 has none of them
     definition = definitions.messages[cls.number]
     assert plain(cls.__name__) == plain(definition.name)
     _check(definitions, cls, definition)

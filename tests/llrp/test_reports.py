@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from agent.llrp.messages import ROAccessReport
 from agent.llrp.params import TagReportContentSelector
+from agent.llrp.readerclock import Stamps
 from agent.llrp.reports import Reports, Sighting
 from agent.llrp.rospec import CONTENT
 from agent.llrp.tagreport import TagReportData
@@ -15,14 +16,12 @@ HEX = "3074257BF7194E4000001A85"
 def test_left_out_field_is_the_same_as_before() -> None:
     """An enabled field that a report leaves out has the value of the report before, over messages too (LLRP 1.0.1)."""
     reports = Reports(CONTENT)
-    full = TagReportData(
-        TAG, antenna_id=2, peak_rssi=-61, channel_index=3, first_seen_timestamp_utc=7, tag_seen_count=5
-    )
-    assert reports.sightings(ROAccessReport((full, TagReportData(TAG)))) == [Sighting(HEX, 2, -61, 5, 3, 7)] * 2
+    full = TagReportData(TAG, antenna_id=2, peak_rssi=-61, channel_index=3, tag_seen_count=5)
+    assert reports.sightings(ROAccessReport((full, TagReportData(TAG)))) == [Sighting(HEX, 2, -61, 5, 3)] * 2
     changed = TagReportData(TAG, antenna_id=1)
     assert reports.sightings(ROAccessReport((changed, TagReportData(TAG, peak_rssi=-70)))) == [
-        Sighting(HEX, 1, -61, 5, 3, 7),
-        Sighting(HEX, 1, -70, 5, 3, 7),
+        Sighting(HEX, 1, -61, 5, 3),
+        Sighting(HEX, 1, -70, 5, 3),
     ]
 
 
@@ -45,12 +44,18 @@ def test_what_cannot_be_placed_is_counted_by_cause() -> None:
         TagReportData(TAG),
     )
     found = reports.sightings(ROAccessReport(tags))
-    assert found == [Sighting(HEX, 1, -60, 1, None, None)]
+    assert found == [Sighting(HEX, 1, -60, 1, None)]
     assert reports.malformed == {"antenna never given": 1, "signal strength never given": 1, "no EPC": 1}
     assert reports.received == len(found) + sum(reports.malformed.values())
 
 
 def test_uptime_stands_in_for_utc() -> None:
-    """A reader without a UTC clock stamps with its uptime instead."""
-    tag = TagReportData(TAG, antenna_id=1, peak_rssi=-60, first_seen_timestamp_uptime=9)
-    assert Reports(CONTENT).sightings(ROAccessReport((tag,)))[0].first_seen_us == 9
+    """A reader without a UTC clock stamps with its uptime instead; the stamps are the ones of this very report."""
+    tag = TagReportData(TAG, antenna_id=1, peak_rssi=-60, first_seen_timestamp_uptime=9, last_seen_timestamp_uptime=12)
+    utc = TagReportData(TAG, first_seen_timestamp_utc=9)
+    found = Reports(CONTENT).sightings(ROAccessReport((tag, utc, TagReportData(TAG))))
+    assert [seen.stamps for seen in found] == [
+        Stamps(is_uptime=True, first_us=9, last_us=12),
+        Stamps(is_uptime=False, first_us=9, last_us=None),
+        None,
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from agent.llrp.readerclock import Stamps
 from agent.llrp.reports import Sighting
 from agent.llrp.rounds import MOVING, OFF, PARKED, ReadingPlan, Round, Tally, Timetable
 from agent.records import Inventory, Read
@@ -58,11 +59,21 @@ def test_round_joins_reports_of_one_tag_on_one_antenna() -> None:
     """One read for each tag and antenna: counts add up, the loudest gives strength and channel, the first the time."""
     tally = Tally(received=4)
     round_ = Round(started_at=0.0, seconds=2.0, antennas=(1, 2))
-    round_.add([Sighting("AA", 1, -60, 2, 4, None), Sighting("AA", 2, -50, 1, 5, None)], 1.0, tally)
-    round_.add([Sighting("AA", 1, -58, 3, 6, None), Sighting("AA", 2, -59, 1, 7, None)], 1.5, tally)
+    round_.add([Sighting("AA", 1, -60, 2, 4), Sighting("AA", 2, -50, 1, 5)], 1.0, tally)
+    round_.add([Sighting("AA", 1, -58, 3, 6), Sighting("AA", 2, -59, 1, 7)], 1.5, tally)
     reads = (Read(1.0, "AA", 1, -58.0, 5, 6), Read(1.0, "AA", 2, -50.0, 2, 5))
     assert round_.inventory(2.0, (1, 2)) == Inventory(2.0, 2.0, (1, 2), reads)
     assert (tally.used, tally.duplicate) == (2, 2)
+
+
+def test_a_report_that_was_sent_twice_counts_once() -> None:
+    """The very same report again adds nothing to a read's count; one with other stamps does, and both are counted."""
+    tally = Tally()
+    round_ = Round(started_at=0.0, seconds=2.0, antennas=(1,))
+    first, later = (Sighting("AA", 1, -60, 2, 4, Stamps(is_uptime=False, first_us=us, last_us=us)) for us in (5, 6))
+    round_.add([first, later, first, later, later], 1.0, tally)
+    assert round_.inventory(2.0, (1,)).reads == (Read(1.0, "AA", 1, -60.0, 4, 4),)
+    assert (tally.used, tally.duplicate) == (1, 4)
 
 
 def test_stopped_round_says_how_long_it_was() -> None:

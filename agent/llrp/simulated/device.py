@@ -19,15 +19,14 @@ from msgspec.structs import replace
 
 from agent.errors import LlrpError
 from agent.llrp import messages as m
-from agent.llrp.codec import VERSIONS, LlrpStream, Malformed, encode
-from agent.llrp.params import UTCTimestamp
+from agent.llrp.codec import VERSIONS, Malformed
 from agent.llrp.simulated.inventory import Running, Source
+from agent.llrp.simulated.line import Line
 from agent.llrp.simulated.setup import MAX_SPECS, POWERS_DBM, Setup, capabilities, configuration
 from agent.llrp.simulated.specs import SUCCESS, Refusal, check_rospec, wrong_field
 from agent.llrp.tables import (
     AISpecEventType,
     AntennaEventType,
-    ConnectionAttemptStatusType,
     NotificationEventType,
     ROSpecEventType,
     ROSpecStartTriggerType,
@@ -37,23 +36,22 @@ from agent.llrp.tables import (
 from agent.llrp.told import (
     AISpecEvent,
     AntennaEvent,
-    ConnectionAttemptEvent,
     GPIEvent,
     LLRPStatus,
     ParameterError,
-    ReaderEventNotificationData,
     ROSpecEvent,
 )
 
-MAX_HELD = 2000  # events and reports kept for a client that is away
+_OF_1_1 = (m.GetSupportedVersion.number, m.SetProtocolVersion.number)
 
 
-class Device:
+class Device(Line):
     """See the module. Every call may leave octets for `take`; with `wants_close` the connection is to be ended then.
 
     `ack_limit`: how many keepalives may go unanswered before the connection is dropped; None: any number.
     `catch_up_s`: on a scaled clock a request is on its way for seconds; a start that comes no later than this after the
     last ROSpec's end counts from that end, as it would with the wire's true milliseconds.
+    `version`: the newest that it speaks, and greets in: 1 is LLRP 1.0.1, which knows no versions, and 2 is LLRP 1.1.
     """
 
     def __init__(
@@ -66,35 +64,25 @@ class Device:
         epoch_s: float = 0.0,
         ack_limit: int | None = None,
         catch_up_s: float = 0.0,
+        version: int = 1,
     ) -> None:
-        self.wants_close = False
-        self.is_connected = False
+        super().__init__(epoch_s=epoch_s, ack_limit=ack_limit, version=version)
         self.rounds = 0
         self.lost_antennas: frozenset[int] = frozenset()
         self._source = source
         self._antennas, self._inputs, self._outputs = antennas, inputs, outputs
-        self._epoch_s = epoch_s
-        self._ack_limit = ack_limit
         self._catch_up_s = catch_up_s
         self._levels: dict[int, bool] = {}
         self.power_cut()
 
     def power_cut(self) -> None:
         """All that a power cut takes: connection, ROSpecs, configuration, what was held. Inputs and antennas stay."""
-        self.is_connected = self.wants_close = False
-        self.setup = Setup(antennas=self._antennas, inputs=self._inputs, outputs=self._outputs)
+        self._begin(Setup(antennas=self._antennas, inputs=self._inputs, outputs=self._outputs))
         self.rospec_state: ROSpecState | None = None
         self._rospec: Any = None
         self._running: Running | None = None
         self._ended_at = -math.inf
         self._starts_at = math.inf
-        self._keepalive_at = math.inf
-        self._unanswered = 0
-        self._is_holding = False
-        self._held: list[m.Message] = []
-        self._out: list[bytes] = []
-        self._stream = LlrpStream()
-        self._message_id = 0
 
     # --- what the transport calls ---
 
@@ -111,32 +99,6 @@ class Device:
             self._starts_at,
             self._keepalive_at if self.is_connected else math.inf,
         )
-
-    def take(self) -> bytes:
-        """The octets to be sent, once."""
-        out, self._out = b"".join(self._out), []
-        return out
-
-    def connected(self, now: float) -> None:
-        """A client is connected, and none was."""
-        self.is_connected, self.wants_close = True, False
-        self._stream = LlrpStream()
-        self._unanswered = 0
-        self._keepalive_at = now + self.setup.keepalive_s if self.setup.keepalive_s is not None else math.inf
-        self._is_holding = self.setup.holds
-        self._out.append(encode(self._attempt(ConnectionAttemptStatusType.Success, now)))
-
-    def refusal(self, now: float) -> bytes:
-        """What a second client is told before its connection is closed; the first one is told of it as well."""
-        self._out.append(encode(self._attempt(ConnectionAttemptStatusType.Another_Connection_Attempted, now)))
-        failed = ConnectionAttemptStatusType.Failed_A_Client_Initiated_Connection_Already_Exists
-        return encode(self._attempt(failed, now))
-
-    def disconnected(self) -> None:
-        """The client is gone. An active ROSpec goes on; what it reports is held where that is set, else lost."""
-        self.is_connected = self.wants_close = False
-        self._out = []
-        self._is_holding = self.setup.holds
 
     def receive(self, chunk: bytes, now: float) -> None:
         """Octets came from the client."""
@@ -173,39 +135,6 @@ class Device:
             self.lost_antennas ^= {antenna}
             kind = AntennaEventType.Antenna_Connected if connected else AntennaEventType.Antenna_Disconnected
             self._tell(NotificationEventType.Antenna_Event, now, antenna_event=AntennaEvent(kind, antenna))
-
-    # --- sending ---
-
-    def _attempt(self, status: ConnectionAttemptStatusType, now: float) -> m.Message:
-        return self._event(now, connection_attempt_event=ConnectionAttemptEvent(status))
-
-    def _event(self, now: float, **what: Any) -> m.ReaderEventNotification:  # noqa: ANN401 - an event parameter by name
-        stamp = UTCTimestamp(max(round((self._epoch_s + now) * 1e6), 0))
-        return m.ReaderEventNotification(ReaderEventNotificationData(stamp, **what))
-
-    def _tell(self, kind: NotificationEventType, now: float, **what: Any) -> None:  # noqa: ANN401 - as above
-        if kind in self.setup.events:
-            self._emit(self._event(now, **what))
-
-    def _emit(self, message: m.Message) -> None:
-        """An event or a report: to the client, or held back for one."""
-        if self._is_holding:
-            if len(self._held) < MAX_HELD:
-                self._held.append(message)
-        elif self.is_connected:
-            self._out.append(encode(replace(message, message_id=self._next_id())))
-
-    def _next_id(self) -> int:
-        self._message_id = self._message_id % 0xFFFF_FFFF + 1
-        return self._message_id
-
-    def _keep_alive(self, now: float) -> None:
-        if self._ack_limit is not None and self._unanswered >= self._ack_limit:
-            self.wants_close = True
-            return
-        self._unanswered += 1
-        self._keepalive_at = now + (self.setup.keepalive_s or math.inf)
-        self._out.append(encode(m.Keepalive(message_id=self._next_id())))
 
     # --- the ROSpec ---
 
@@ -267,7 +196,7 @@ class Device:
         if isinstance(message, Malformed):
             version = message.reason.endswith(f"only {VERSIONS[0]} and {VERSIONS[1]}")
             code = StatusCode.M_UnsupportedVersion if version else StatusCode.M_ParameterError
-            self._out.append(encode(_error(code, message.reason, message.message_id)))
+            self._push(_error(code, message.reason, message.message_id))
             return
         if isinstance(message, m.KeepaliveAck):
             self._unanswered = 0
@@ -278,7 +207,11 @@ class Device:
         answer = self._ANSWERS.get(type(message))
         if answer is None:
             code = StatusCode.M_UnsupportedMessage
-            self._out.append(encode(_error(code, f"{type(message).__name__} is no request here", message.message_id)))
+            self._push(_error(code, f"{type(message).__name__} is no request here", message.message_id))
+            return
+        if message.number in _OF_1_1 and self.newest_version == VERSIONS[0]:
+            code = StatusCode.M_UnsupportedMessage
+            self._push(_error(code, f"{type(message).__name__} is of LLRP 1.1", message.message_id))
             return
         response_type, act = answer
         try:
@@ -287,17 +220,20 @@ class Device:
             response = response_type(refusal.status)
         if response is not None:
             # The answer comes before what the request sets going, except where doing it has sent something already.
-            self._out.append(encode(replace(response, message_id=message.message_id)))
-
-    def _let_go(self) -> None:
-        self._is_holding = False
-        held, self._held = self._held, []
-        for message in held:
-            self._emit(message)
+            self._push(replace(response, message_id=message.message_id))
 
     def _get_report(self, _request: m.GetReport, _now: float) -> None:
         if self._running is not None:
             self._report(self._running.reports(asked=True))
+
+    def _get_version(self, _request: m.GetSupportedVersion, _now: float) -> m.Response:
+        return m.GetSupportedVersionResponse(SUCCESS, self.version, self.newest_version)
+
+    def _set_version(self, request: m.SetProtocolVersion, _now: float) -> m.Response:
+        if request.protocol_version not in VERSIONS[: self.newest_version]:
+            raise Refusal(LLRPStatus(StatusCode.M_UnsupportedVersion, f"versions here go to {self.newest_version}"))
+        self.version = request.protocol_version
+        return m.SetProtocolVersionResponse(SUCCESS)
 
     def _get_capabilities(self, request: m.GetReaderCapabilities, _now: float) -> m.Response:
         return capabilities(request, self.setup)
@@ -359,14 +295,14 @@ class Device:
         if self.rospec_state is not ROSpecState.Inactive:
             state = self.rospec_state.name.lower() if self.rospec_state is not None else "away"
             raise wrong_field(1, f"ROSpec {request.rospec_id} is {state}; only an inactive one can be started")
-        self._out.append(encode(m.StartROSpecResponse(SUCCESS, message_id=request.message_id)))
+        self._push(m.StartROSpecResponse(SUCCESS, message_id=request.message_id))
         self._start(self._ended_at if now - self._ended_at <= self._catch_up_s else now)
 
     def _stop_rospec(self, request: m.StopROSpec, now: float) -> None:
         self._check_id(request, all_allowed=False)
         if self.rospec_state is not ROSpecState.Active:
             raise wrong_field(1, f"ROSpec {request.rospec_id} is not active")
-        self._out.append(encode(m.StopROSpecResponse(SUCCESS, message_id=request.message_id)))
+        self._push(m.StopROSpecResponse(SUCCESS, message_id=request.message_id))
         self._stop(now)
 
     def _get_rospecs(self, _request: m.GetROSpecs, _now: float) -> m.Response:
@@ -379,6 +315,8 @@ class Device:
         return m.CloseConnectionResponse(SUCCESS)
 
     _ANSWERS: ClassVar[dict[type[m.Message], tuple[type[m.Response], Callable[..., m.Response | None]]]] = {
+        m.GetSupportedVersion: (m.GetSupportedVersionResponse, _get_version),
+        m.SetProtocolVersion: (m.SetProtocolVersionResponse, _set_version),
         m.GetReaderCapabilities: (m.GetReaderCapabilitiesResponse, _get_capabilities),
         m.GetReaderConfig: (m.GetReaderConfigResponse, _get_config),
         m.SetReaderConfig: (m.SetReaderConfigResponse, _set_config),
