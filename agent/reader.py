@@ -36,7 +36,8 @@ LLRP_PORT, LLRP_TLS_PORT = 5084, 5085  # IANA, "llrp" and "encrypted-llrp"
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 30.0
 CONNECT_REAL_S = 5.0
 GOODBYE_REAL_S = 1.0
-# On a scaled clock ten seconds pass in a blink; a peer gets this much real time whatever the clock says.
+# On a scaled clock ten seconds pass in a blink; a peer gets this much real time for each thing that it owes us,
+# whatever the clock says. What it says meanwhile gives it no more.
 GRACE_REAL_S = 1.0
 _LONGEST_LOOK_S, _SHORTEST_LOOK_S = 0.05, 0.001
 _LONGEST_LOOK_SCALED_S = 1.0  # on a scaled clock, which waits for us
@@ -128,6 +129,7 @@ class Reader:
     def release(self, times_up: int) -> None:
         """All that was delivered up to the `times_up`-th "up" has been taken: where the interlock waits, go on."""
         self._wish(lambda session, now: session.release(times_up, now))
+
     def set_output(self, port: int, rhythm: Rhythm) -> None:
         """Drive one of the reader's outputs by this rhythm from now on, also over reconnects."""
         self._wish(lambda session, now: session.set_output(port, rhythm, now))
@@ -196,8 +198,8 @@ class Reader:
         self.connections += 1
         self._unsent.clear()
         was_up, goodbye_by = False, None
-        heard_real = time.monotonic()
         alive = self._do(connection, self._session.start(self._clock.mono()))
+        owes_by, owes_since_real = self._session.peer_deadline, time.monotonic()
         with selectors.DefaultSelector() as selector:
             selector.register(connection, selectors.EVENT_READ)
             selector.register(self._woken, selectors.EVENT_READ)
@@ -209,9 +211,10 @@ class Reader:
                 self._take_wishes(connection)
                 chunks = self._read(connection)
                 for chunk in chunks:
-                    heard_real = time.monotonic()
                     alive = bool(chunk) and self._do(connection, self._session.receive(chunk, now)) and alive
-                spare = self._speed() != 1.0 and time.monotonic() - heard_real < GRACE_REAL_S
+                if self._session.peer_deadline != owes_by:
+                    owes_by, owes_since_real = self._session.peer_deadline, time.monotonic()
+                spare = self._speed() != 1.0 and time.monotonic() - owes_since_real < GRACE_REAL_S
                 alive = alive and self._do(connection, self._session.tick(now, spare=spare))
                 was_up = was_up or self._session.is_up
                 self.polled_at = now

@@ -53,6 +53,10 @@ class Hands:
         """Nobody sleeps here."""
         raise AssertionError(f"asked to sleep {seconds} s, {stop}")
 
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Nor until then."""
+        raise AssertionError(f"asked to sleep until {mono_s} s, {stop}")
+
     def consumed(self, mono_s: float) -> None:
         """How far the agent says it is."""
         self.consumed_to = mono_s

@@ -114,8 +114,14 @@ class Session:
         """When `tick` has something to do at the latest, on the monotonic clock; infinite while down."""
         if self.is_down:
             return math.inf
+        return min(self.peer_deadline, self._own_time(), self._outputs.deadline)
+
+    @property
+    def peer_deadline(self) -> float:
+        """By when the reader must have done what it owes us: speak, answer, end its round. The earliest of them."""
         silence_by = self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s
-        return min(silence_by, self._answer_by(), self._own_time(), self._outputs.deadline)
+        round_by = math.inf if self._listening.round is None else self._own_time()
+        return min(silence_by, self._answer_by(), round_by)
 
     def start(self, now: float) -> list[Action]:
         """The transport is connected."""
