@@ -36,8 +36,9 @@ _LOG = logging.getLogger(__name__)
 _INSERT_RECORD = "INSERT INTO record (seq, kind, body, boot, mono) VALUES (?, ?, ?, ?, ?)"
 # A row of `reading` is a whole minute: it bounds only the end, from below.
 _KEPT_BOOTS = (
-    "SELECT boot.boot, coalesce(min(seen.first), max(seen.last), 0.0), coalesce(max(seen.last), 0.0), boot.offset_s FROM boot LEFT JOIN"
-    " (SELECT boot, mono AS first, mono AS last FROM record UNION ALL SELECT boot, mono, mono FROM checkpoint"
+    "SELECT boot.boot, coalesce(min(seen.first), max(seen.last), 0.0), coalesce(max(seen.last), 0.0), boot.offset_s"
+    " FROM boot LEFT JOIN (SELECT boot, mono AS first, mono AS last FROM record"
+    " UNION ALL SELECT boot, mono, mono FROM checkpoint"
     " UNION ALL SELECT boot, NULL, minute * 60.0 FROM reading) AS seen ON seen.boot = boot.boot"
     " WHERE boot.boot < ? GROUP BY boot.boot ORDER BY boot.boot"
 )

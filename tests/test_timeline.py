@@ -356,7 +356,7 @@ def test_the_stamps_of_a_table_of_cases(
 
 @pytest.mark.parametrize(("agreeing", "moved_s"), [(1, 0.0), (599, 0.0), (600, -3600.0)])
 def test_a_jump_back_within_a_boot_moves_no_stamp_before_six_hundred_fixes(agreeing: int, moved_s: float) -> None:
-    """An hour back: 599 seconds of it change no stamp; the 600th moves the whole boot, also what came before any fix."""
+    """An hour back: 599 seconds of it change no stamp; the 600th moves the whole boot, its start too."""
     timeline, _ = run(booted(), seconds(10, mono=50.0, utc_s=T0))
     timeline, _ = run(timeline, seconds(agreeing, mono=100.0, utc_s=T0 + 50.0 - 3600.0))
     assert timeline.utc_of(1, 5.0) == T0 - 45.0 + moved_s
