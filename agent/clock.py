@@ -21,11 +21,12 @@ from pathlib import Path
 from typing import Protocol, Self
 
 _FILE_BYTES = 4096
-_MAGIC = 952_000_001.0  # this layout; another layout gets another number
-_MAGIC_AT, _START_UTC_AT, _SPEED_AT, _NOW_AT, _PAUSED_AT = range(5)
+_MAGIC = 952_000_002.0  # this layout; another layout gets another number
+_MAGIC_AT, _START_UTC_AT, _SPEED_AT, _NOW_AT, _PAUSED_AT, _MAX_LAG_AT = range(6)
 # Each slot: its owner's process id (0: free), then what it has consumed, in seconds as `now` counts them.
 _FIRST_SLOT_AT, _SLOTS = 8, 16
 _LONGEST_POLL_S, _SHORTEST_POLL_S = 0.05, 0.001
+_ROUNDED_S = 1e-6  # what adding and taking away an offset or a lag may cost a moment of the day
 _CONSUMERS_CHECKED_EVERY_S = 0.25
 
 
@@ -42,6 +43,13 @@ class Clock(Protocol):
 
     def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
         """Wait until `seconds` have passed or `stop` is set; True if it is set."""
+        ...
+
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Wait until `mono()` shows `mono_s` or `stop` is set; True if it is set. For whoever goes from step to step.
+
+        A length worked out from `mono()` and then slept ends late by what the clock did between the two.
+        """
         ...
 
 
@@ -70,6 +78,10 @@ class SystemClock:
             return stop.wait(max(seconds, 0.0))
         time.sleep(max(seconds, 0.0))
         return False
+
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Wait for that moment; True if `stop` was set before it, or is set now."""
+        return self.sleep(mono_s - self.mono(), stop=stop)
 
     def consumed(self, mono_s: float) -> None:
         """Real time waits for nobody."""
@@ -137,8 +149,26 @@ class SharedClock:
         return self._page.doubles[_START_UTC_AT] + self.now()
 
     def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
-        """Wait until the simulated time has passed, looking at the file every 1 to 50 ms; True if `stop` is set."""
-        until_s = self.now() + seconds
+        """Wait until the simulated time has passed, looking at the file every 1 to 50 ms; True if `stop` is set.
+
+        Says nothing to the master, for another thread may be the one that it waits for.
+        """
+        return self._sleep_until(self.now() + seconds, stop)
+
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Wait for a moment of this boot; True if `stop` is set. For the one thread that this clock is registered for.
+
+        Whoever sleeps has nothing to deal with before it wakes: a registered clock says so, and the day goes on to
+        that very moment, also where it lies further off than the master may run ahead.
+        """
+        until_s = mono_s - self._offset_s + self._boot_at_s
+        if self._slot_at is not None:
+            doubles, consumed_at = self._page.doubles, self._slot_at + 1
+            enough_s = until_s - doubles[_MAX_LAG_AT] + _ROUNDED_S
+            doubles[consumed_at] = max(doubles[consumed_at], enough_s)
+        return self._sleep_until(until_s, stop)
+
+    def _sleep_until(self, until_s: float, stop: threading.Event | None) -> bool:
         while not (stop is not None and stop.is_set()):
             left_s = until_s - self.now()
             if left_s <= 0.0:
@@ -204,6 +234,7 @@ class ClockMaster:
         self._page = _Page(path, create=True)
         self._page.doubles[_START_UTC_AT] = start_utc
         self._page.doubles[_SPEED_AT] = speed
+        self._page.doubles[_MAX_LAG_AT] = max_lag_s
         self._page.doubles[_MAGIC_AT] = _MAGIC
         self._max_lag_s = max_lag_s
         self._real = real

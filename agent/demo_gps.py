@@ -68,7 +68,7 @@ class DemoGps:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
             while not self._stop.is_set():
                 second += 1
-                if self._clock.sleep(second - self._clock.now(), stop=self._stop):
+                if self._clock.sleep_until(second, stop=self._stop):
                     return
                 tpv = self._fix_at(second)
                 if tpv is not None:

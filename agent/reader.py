@@ -37,7 +37,8 @@ log = logging.getLogger(__name__)
 LLRP_PORT, LLRP_TLS_PORT = 5084, 5085  # IANA, "llrp" and "encrypted-llrp"
 CONNECT_REAL_S = 5.0
 GOODBYE_REAL_S = 1.0
-# On a scaled clock ten seconds pass in a blink; a peer gets this much real time whatever the clock says.
+# On a scaled clock ten seconds pass in a blink; a peer gets this much real time for each thing that it owes us,
+# whatever the clock says. What it says meanwhile gives it no more.
 GRACE_REAL_S = 1.0
 _LONGEST_LOOK_S, _SHORTEST_LOOK_S = 0.05, 0.001
 _LONGEST_LOOK_SCALED_S = 1.0  # on a scaled clock, which waits for us
@@ -196,8 +197,8 @@ class Reader:
         self.connections += 1
         self._unsent.clear()
         up_at, goodbye_by = math.inf, None
-        heard_real = time.monotonic()
         alive = self._do(connection, self._session.start(self._clock.mono()))
+        owes_by, owes_since_real = self._session.peer_deadline, time.monotonic()
         with selectors.DefaultSelector() as selector:
             selector.register(connection, selectors.EVENT_READ)
             selector.register(self._woken, selectors.EVENT_READ)
@@ -209,9 +210,10 @@ class Reader:
                 self._take_wishes(connection)
                 chunks = self._read(connection)
                 for chunk in chunks:
-                    heard_real = time.monotonic()
                     alive = bool(chunk) and self._do(connection, self._session.receive(chunk, now)) and alive
-                spare = self._speed() != 1.0 and time.monotonic() - heard_real < GRACE_REAL_S
+                if self._session.peer_deadline != owes_by:
+                    owes_by, owes_since_real = self._session.peer_deadline, time.monotonic()
+                spare = self._speed() != 1.0 and time.monotonic() - owes_since_real < GRACE_REAL_S
                 alive = alive and self._do(connection, self._session.tick(now, spare=spare))
                 up_at = min(up_at, now) if self._session.is_up else up_at
                 self.polled_at = now

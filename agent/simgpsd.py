@@ -127,7 +127,7 @@ class SimGpsd:
         assert self._fix_at is not None  # noqa: S101 - for the type checker
         consumed: Callable[[float], None] | None = getattr(self._clock, "consumed", None)
         next_s = math.floor(self._clock.mono()) + 1
-        while not self._clock.sleep(next_s - self._clock.mono(), stop=self._stop):
+        while not self._clock.sleep_until(next_s, stop=self._stop):
             tpv = self._fix_at(float(next_s))
             if tpv is not None:
                 self.send(tpv)

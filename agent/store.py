@@ -34,6 +34,14 @@ from agent.store_schema import migrate
 
 _LOG = logging.getLogger(__name__)
 _INSERT_RECORD = "INSERT INTO record (seq, kind, body, boot, mono) VALUES (?, ?, ?, ?, ?)"
+# A row of `reading` is a whole minute: it bounds only the end, from below.
+_KEPT_BOOTS = (
+    "SELECT boot.boot, coalesce(min(seen.first), max(seen.last), 0.0), coalesce(max(seen.last), 0.0), boot.offset_s"
+    " FROM boot LEFT JOIN (SELECT boot, mono AS first, mono AS last FROM record"
+    " UNION ALL SELECT boot, mono, mono FROM checkpoint"
+    " UNION ALL SELECT boot, NULL, minute * 60.0 FROM reading) AS seen ON seen.boot = boot.boot"
+    " WHERE boot.boot < ? GROUP BY boot.boot ORDER BY boot.boot"
+)
 _UPSERT_CHECKPOINT = (
     "INSERT INTO checkpoint (id, state, boot, mono, seq) VALUES (1, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
     " state = excluded.state, boot = excluded.boot, mono = excluded.mono, seq = excluded.seq"
@@ -46,6 +54,15 @@ _UPSERT_HELD = (
     "INSERT INTO held (leaf, version, digest, content) VALUES (?, ?, ?, ?) ON CONFLICT (leaf) DO UPDATE SET"
     " version = excluded.version, digest = excluded.digest, content = excluded.content"
 )
+
+
+class KeptBoot(Struct, frozen=True):
+    """A boot's clock as far as it is kept: `offset_s` is UTC minus it, None where no time was trusted."""
+
+    boot: int
+    first_mono: float
+    last_mono: float
+    offset_s: float | None
 
 
 class Checkpoint(Struct, frozen=True):
@@ -131,6 +148,11 @@ class Store:
         """Note UTC minus the monotonic clock of a boot, so that its reads have an age."""
         with told(self._path, "noting a boot's time"):
             self._connection.execute("UPDATE boot SET offset_s = ? WHERE boot = ?", (offset_s, boot))
+
+    def boots(self, *, before: int) -> tuple[KeptBoot, ...]:
+        """What is kept of the clocks of the boots before that one, oldest first."""
+        with told(self._path, "reading the boots' times"):
+            return tuple(KeptBoot(*row) for row in self._connection.execute(_KEPT_BOOTS, (before,)))
 
     def append(
         self,

@@ -23,6 +23,7 @@ Rules
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -324,6 +325,21 @@ class Timeline(Struct, frozen=True):
         text = f"The receiver's time is {shift_s:+.1f} s from the trusted one; it is not followed yet."
         event = TimeEvent(code="time-disagrees", boot=span.boot, mono=fix.mono, text=text, shift_s=shift_s)
         return replace(after, told=(*self.told, "time-disagrees")), (event,)
+
+
+def remembered(kept: Iterable[tuple[int, float, float, float | None]], *, rules: TimeRules = RULES) -> Timeline:
+    """All that is left after the state was lost: of each boot, oldest first, its number, first and last moment, offset.
+
+    The latest time of them all is the last known one: it only warns, like one that was never lost.
+    """
+    spans = tuple(
+        BootSpan(boot, first, max(first, last), () if offset_s is None else (Knot(mono=last, offset_s=offset_s),))
+        for boot, first, last, offset_s in kept
+    )
+    known = max((utc_s for span in spans if (utc_s := span.utc_of(span.last_mono)) is not None), default=None)
+    if not spans:
+        return Timeline(rules=rules)
+    return Timeline(rules=rules, earlier=spans[-rules.keep_boots - 1 : -1], now=spans[-1], last_known_utc_s=known)
 
 
 def refusal(utc_s: float, *, rules: TimeRules = RULES) -> str | None:

@@ -35,7 +35,7 @@ from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import aboard, gps_status, position, reader_status
 from agent.state import State
 from agent.store import Store
-from agent.timeline import RULES, Timeline, TimeRules
+from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
 
 log = logging.getLogger(__name__)
@@ -142,7 +142,7 @@ class VehicleAgent:
     def _load(self) -> tuple[State, checkpoint.Written]:
         kept = self.store.checkpoint()
         if kept is None:
-            return State(timeline=Timeline(rules=self._rules)), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written()
         try:
             return checkpoint.decode(kept.state, self.store.blocks())
         except StoreError as error:
@@ -154,7 +154,12 @@ class VehicleAgent:
                 boot=self.boot,
                 mono=self.clock.mono(),
             )
-            return State(timeline=Timeline(rules=self._rules)), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written()
+
+    def _kept_timeline(self) -> Timeline:
+        """Without a checkpoint: the boots' clocks as the store has them, and so the last time that was trusted."""
+        kept = self.store.boots(before=self.boot)
+        return remembered(((b.boot, b.first_mono, b.last_mono, b.offset_s) for b in kept), rules=self._rules)
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then commit everything that arrived before it."""

@@ -141,6 +141,51 @@ def test_sleep_follows_simulated_time(tmp_path: Path) -> None:
     master.close()
 
 
+def test_a_step_ends_at_its_moment_however_late_it_is_slept(
+    master: ClockMaster, tmp_path: Path, real: RealTime
+) -> None:
+    """The clock moves between working out how long it is until a moment, and sleeping: the sleep still ends there."""
+    clock = SharedClock(tmp_path / "clock", boot_at_s=0.0, offset_s=START_S)
+    next_s = clock.mono() + 1.0
+    real.now_s += 1.1 / 60.0
+    master.advance()
+    assert clock.sleep_until(next_s) is False  # the clock stands: a length slept from here would never end
+    system = SystemClock()
+    assert system.sleep_until(system.mono() + 0.01) is False
+    assert system.sleep_until(system.mono() - 1.0) is False
+    clock.close()
+
+
+def test_a_step_longer_than_the_lag_is_no_deadlock(tmp_path: Path) -> None:
+    """Who sleeps is waited for until it wakes, not while it sleeps; the clock goes to that moment and no further."""
+    master = ClockMaster(tmp_path / "clock", start_utc=START_UTC, speed=1000.0, max_lag_s=0.25).start()
+    clock = SharedClock(tmp_path / "clock", boot_at_s=0.0, offset_s=START_S)
+    clock.consumed(START_S)
+    stop = threading.Event()
+    guard = threading.Timer(10.0, stop.set)
+    guard.start()
+    for second in range(1, 8):
+        assert clock.sleep_until(START_S + second, stop=stop) is False, "the clock waits for a sleeper"
+        assert clock.mono() == pytest.approx(START_S + second, abs=1e-3)
+        clock.consumed(START_S + second - 0.25)  # still busy with it: the clock may not go on
+    guard.cancel()
+    clock.close()
+    master.close()
+
+
+def test_a_pause_of_one_thread_does_not_answer_for_another(
+    master: ClockMaster, tmp_path: Path, real: RealTime
+) -> None:
+    """`sleep` in a thread beside the one that deals with the inputs leaves the clock waiting for that one."""
+    clock, stop = SharedClock(tmp_path / "clock"), threading.Event()
+    clock.consumed(0.0)
+    stop.set()
+    clock.sleep(100.0, stop=stop)
+    real.now_s += 10.0
+    assert master.advance() == pytest.approx(2.0)
+    clock.close()
+
+
 def test_sleep_ends_when_stop_is_set(master: ClockMaster, tmp_path: Path) -> None:
     """A sleeper on a clock that stands still is woken by its stop event, whichever clock it is."""
     stop = threading.Event()

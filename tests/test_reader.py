@@ -293,6 +293,34 @@ def test_strange_peers_are_left_and_tried_again(what: str, monkeypatch: pytest.M
     assert got.records == []
 
 
+def test_keepalives_are_no_greeting_on_a_scaled_clock_either(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a peer owes has its grace in real time once; keepalives do not renew it, and it is hung up on after 10 s."""
+    monkeypatch.setattr(agent.reader, "GRACE_REAL_S", 0.2)
+    clock, lasted_s = FastClock(100.0), list[float]()
+
+    def script(connection: socket.socket) -> None:
+        began_s = clock.mono()
+        connection.settimeout(0.02)
+        with suppress(OSError):
+            while not lasted_s:
+                connection.sendall(encode(m.Keepalive(message_id=1)))
+                with suppress(TimeoutError):
+                    while connection.recv(4096):
+                        pass
+                    break
+        lasted_s.append(clock.mono() - began_s)
+
+    port, stop = _serve(script)
+    reader = Reader("127.0.0.1", port, clock, put=Collected().put, power_dbm=27.0, transmit_allowed=True).start()
+    try:
+        until(lambda: reader.connections >= 2, "a second attempt")
+    finally:
+        lasted_s.append(0.0)
+        reader.stop()
+        stop()
+    assert 9.0 < lasted_s[0] < 300.0  # 20 s are the grace; the rest is for a machine that is busy
+
+
 def test_octet_by_octet_is_enough() -> None:
     """A peer that sends one octet at a time is understood."""
     stream, asked = LlrpStream(), threading.Event()

@@ -54,7 +54,7 @@ class Gps:
 
     def _live(self) -> None:
         second, is_there = 0, True
-        while not self._clock.sleep(second - self._clock.now(), stop=self._stop):
+        while not self._clock.sleep_until(second, stop=self._stop):
             wanted = not any(begin <= second < end for begin, end in self.away)
             if wanted and not is_there:
                 self.server = SimGpsd(self._clock, port=self.port).start()

@@ -50,6 +50,7 @@ class Van:
         tinyday.write_files(folder)
         self.master = ClockMaster(folder / "clock", start_utc=tinyday.START_UTC_S, speed=SPEED, max_lag_s=20.0)
         self.clock = SharedClock(folder / "clock", boot_at_s=0.0, offset_s=tinyday.BOOT_MONO_S, wrong_utc=12.0)
+        self._days = SharedClock(folder / "clock", boot_at_s=0.0)
         _, in_use = read_in_use(
             config=folder / "vehicle.toml", sites=folder / "geofences", register=folder / "register.csv", plan=None
         )
@@ -84,7 +85,7 @@ class Van:
 
     def _speak(self) -> None:
         second = 0
-        while not self.clock.sleep(second - (self.clock.mono() - tinyday.BOOT_MONO_S), stop=self._stop):
+        while not self._days.sleep_until(second, stop=self._stop):
             if self._ends and self.speaks:
                 with suppress(OSError):  # pulled out in mid-sentence
                     os.write(self._ends[0], sentences(tinyday.tpv(second) | {"lat": tinyday.DEPOT[0], "speed": 0.0}))

@@ -74,7 +74,7 @@ class Rig:
         ports = list(tinyday.port_changes())
         second = 0
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
-            while not self.clock.sleep(second - self.clock.now(), stop=self._stop):
+            while not self.clock.sleep_until(second, stop=self._stop):
                 while ports and ports[0][0] <= second:
                     _, port, on = ports.pop(0)
                     self.reader.set_input(port, on)

@@ -140,6 +140,10 @@ class Stepped:
                 self.moved.wait(0.01)
         return stop.is_set()
 
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Likewise."""
+        return self.sleep(mono_s - self.mono(), stop=stop)
+
     def move(self, seconds: float) -> None:
         """On by so much."""
         with self.moved:

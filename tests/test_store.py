@@ -19,7 +19,7 @@ from agent import store_schema
 from agent.errors import StoreError
 from agent.messages import Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
-from agent.store import Checkpoint, Store
+from agent.store import Checkpoint, KeptBoot, Store
 
 ROOT = Path(__file__).resolve().parents[1]
 V1_SCHEMA = Path(__file__).parent / "fixtures" / "store_v1.sql"
@@ -219,6 +219,23 @@ def test_reads_are_thinned_by_minute_tag_and_antenna(store: Store, path: Path) -
         (1, 1, "3376", 1, 4, -55.0),
         (1, 1, "3376", 2, 1, -50.0),
     ]
+
+
+def test_the_boots_clocks_are_kept(store: Store) -> None:
+    """Of each earlier boot: its first and last moment that a record, a checkpoint or a read names, and its offset."""
+    assert store.boots(before=store.boot()) == ()
+    store.append(notices(1), boot=1, mono=30.0)
+    store.append(notices(1), boot=1, mono=90.0)
+    store.trust_time(boot=1, offset_s=10_000.0)
+    assert store.boot() == 2
+    store.append([], boot=2, mono=500.0, checkpoint=b"x", reads=[Read(200.0, "3376", 1, -60.0)])
+    assert store.boot() == 3
+    store.append([], boot=3, mono=70.0, reads=[Read(125.0, "3376", 1, -60.0)])
+    assert store.boots(before=4) == (
+        KeptBoot(1, 30.0, 90.0, 10_000.0),
+        KeptBoot(2, 500.0, 500.0, None),
+        KeptBoot(3, 120.0, 120.0, None),
+    )
 
 
 def test_old_reads_go_and_custody_stays(store: Store, path: Path) -> None:

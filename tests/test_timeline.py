@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.records import GpsFix
-from agent.timeline import FLOOR_UTC_S, TimeEvent, Timeline, TimeRules, refusal
+from agent.timeline import FLOOR_UTC_S, TimeEvent, Timeline, TimeRules, refusal, remembered
 
 T0 = datetime(2026, 3, 2, 7, 0, 0, tzinfo=UTC).timestamp()
 ROLL_OVER_S = 619_315_200.0
@@ -286,6 +286,81 @@ def test_the_last_known_time_is_replaced_after_six_hundred_fixes_over_two_boots(
     assert [event.code for event in first] == ["time-trusted", "time-before-last-known"]
     assert [event.code for event in second] == ["time-trusted", "time-before-last-known", "last-known-time-replaced"]
     assert [event.code for event in third] == ["time-trusted"]
+
+
+def test_after_the_state_was_lost_the_kept_boots_warn_and_bound_as_before() -> None:
+    """From what the store keeps (offsets, last moments): a later boot is warned of, bounded, and replaces it."""
+    ahead_s = T0 + 5 * 365 * 86_400.0
+    lost = remembered([(1, 12.0, 100.0, T0), (2, 12.0, 112.0, ahead_s - 112.0), (3, 5.0, 65.0, None)])
+    assert lost.last_known_utc_s == ahead_s
+    assert lost.bounds_of(3, 35.0) == (ahead_s + 30.0, None)
+    timeline = lost.observe_boot(0.0)
+    assert (timeline.boot, timeline.utc_of(1, 50.0), timeline.utc_of(4, 0.0)) == (4, T0 + 50.0, None)
+    assert timeline.bounds_of(4, 10.0) == (ahead_s + 60.0 + 10.0, None)
+    timeline, first = run(timeline, seconds(900, mono=0.0, utc_s=T0 + 1000.0))
+    timeline, second = run(timeline.observe_boot(0.0), seconds(20, mono=0.0, utc_s=T0 + 5000.0))
+    assert [event.code for event in first] == ["time-trusted", "time-before-last-known"]
+    assert [event.code for event in second][1:] == ["time-before-last-known", "last-known-time-replaced"]
+    assert remembered([]) == Timeline()
+
+
+# By hand: UTC = boot clock + offset; an interval runs from the last trusted moment before, plus what ran since, to the
+# first after, less what ran until. `None` for a fix: the boot saw none. Asked: (boot, mono).
+@pytest.mark.parametrize(
+    ("boots", "asked", "stamp"),
+    [
+        pytest.param([(0.0, 300.0, None)], (1, 20.0), (None, None), id="never a fix, no neighbour: nothing"),
+        pytest.param(
+            [(0.0, 100.0, (50.0, T0)), (0.0, 80.0, None)], (2, 30.0), (T0 + 80.0, None), id="never a fix: not before"
+        ),
+        pytest.param(
+            [(0.0, 80.0, None), (5.0, 100.0, (50.0, T0))], (1, 30.0), (None, T0 - 95.0), id="never a fix: not after"
+        ),
+        pytest.param(
+            [(0.0, 100.0, (50.0, T0)), (0.0, 80.0, None), (0.0, 60.0, (50.0, T0 + 900.0))],
+            (2, 30.0),
+            (T0 + 80.0, T0 + 800.0),
+            id="never a fix: between two",
+        ),
+        pytest.param([(12.0, 700.0, (600.0, T0))], (1, 15.0), (T0 - 585.0,) * 2, id="a read before the first fix"),
+        pytest.param([(12.0, 700.0, (600.0, T0))], (1, 12.0), (T0 - 588.0,) * 2, id="at the very start"),
+        pytest.param([(12.0, 700.0, (600.0, T0))], (1, 650.0), (T0 + 50.0,) * 2, id="after the fixes"),
+        pytest.param(
+            [(0.0, 100.0, (50.0, T0)), (0.0, 100.0, (50.0, T0 - 3600.0))],
+            (2, 10.0),
+            (T0 - 3640.0,) * 2,
+            id="an hour back at a new boot: its own receiver is believed",
+        ),
+        pytest.param(
+            [(0.0, 100.0, (50.0, T0)), (0.0, 9.0, None), (0.0, 100.0, (50.0, T0 - 3600.0))],
+            (2, 5.0),
+            (None, None),
+            id="between neighbours that jump back: no interval is made up",
+        ),
+    ],
+)
+def test_the_stamps_of_a_table_of_cases(
+    boots: list[tuple[float, float, tuple[float, float] | None]],
+    asked: tuple[int, float],
+    stamp: tuple[float | None, float | None],
+) -> None:
+    """Boots (first moment, last moment, where ten fixes began and their time) and the stamp of one moment of them."""
+    timeline = Timeline()
+    for first, last, fixes in boots:
+        timeline = timeline.observe_boot(first)
+        if fixes is not None:
+            timeline, _ = run(timeline, seconds(10, mono=fixes[0], utc_s=fixes[1]))
+        timeline = timeline.observe_mono(last)
+    assert timeline.bounds_of(*asked) == stamp
+
+
+@pytest.mark.parametrize(("agreeing", "moved_s"), [(1, 0.0), (599, 0.0), (600, -3600.0)])
+def test_a_jump_back_within_a_boot_moves_no_stamp_before_six_hundred_fixes(agreeing: int, moved_s: float) -> None:
+    """An hour back: 599 seconds of it change no stamp; the 600th moves the whole boot, its start too."""
+    timeline, _ = run(booted(), seconds(10, mono=50.0, utc_s=T0))
+    timeline, _ = run(timeline, seconds(agreeing, mono=100.0, utc_s=T0 + 50.0 - 3600.0))
+    assert timeline.utc_of(1, 5.0) == T0 - 45.0 + moved_s
+    assert timeline.utc_of(1, 60.0) == T0 + 10.0 + moved_s
 
 
 def test_a_recording_without_a_boot_line_is_one_boot() -> None:

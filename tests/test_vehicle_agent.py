@@ -20,12 +20,12 @@ from agent.llrp.rounds import ReadingPlan
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.pipeline import finish
 from agent.publisher import Acks, Refused, Settled
-from agent.records import Boot, Input, Inventory, PortInput, Read
+from agent.records import Boot, Fix, Input, Inventory, PortInput, Read
 from agent.replay import replay
 from agent.run import _recorder
 from agent.setup import read_in_use, read_setup
 from agent.store import Store
-from agent.units import parse_utc
+from agent.units import format_utc, parse_utc
 from agent.vehicle_agent import Shown, VehicleAgent
 from tests import tinyday
 
@@ -52,6 +52,10 @@ class Hands:
     def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
         """Nobody sleeps here."""
         raise AssertionError(f"asked to sleep {seconds} s, {stop}")
+
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Nor until then."""
+        raise AssertionError(f"asked to sleep until {mono_s} s, {stop}")
 
     def consumed(self, mono_s: float) -> None:
         """How far the agent says it is."""
@@ -245,6 +249,34 @@ def test_a_power_cut_at_any_moment_doubles_nothing(van: Callable[..., Van], cut_
 def downlink(leaf: DownLeaf, version: int, content: Any) -> Downlink:
     """A version as the dispatch side sends it."""
     return Downlink(leaf, version, digest_of(content), content)
+
+
+@pytest.mark.parametrize("how", ["DELETE FROM checkpoint", "UPDATE checkpoint SET state = x'00ff'"])
+def test_a_last_known_time_outlives_its_checkpoint(van: Callable[..., Van], how: str) -> None:
+    """Checkpoint lost or unreadable: the store's boots still bound the next, and an earlier time is warned of."""
+    on = van().live(tinyday.inputs(), until_s=200.0)
+    with closing(sqlite3.connect(on.folder / "vehicle.db")) as raw, raw:
+        raw.execute(how)
+    on.restart()
+    assert on.agent.boot == 2
+    known = on.agent.state.timeline.last_known_utc_s
+    assert known is not None
+    # The last commit may be half a minute old, and the checkpoint, which was the newest, is lost in one of the cases.
+    assert tinyday.START_UTC_S < known <= tinyday.START_UTC_S + 200.0
+    an_hour_back = -3600.0
+    on.agent._take(Boot(tinyday.BOOT_MONO_S, None))
+    timeline = on.agent.state.timeline
+    assert (timeline.boot, timeline.trusted) == (2, False)
+    assert timeline.bounds_of(2, tinyday.BOOT_MONO_S) == (known, None)
+    for second in range(12):
+        on.clock.now = tinyday.BOOT_MONO_S + 1.0 + second
+        tpv = tinyday.tpv(second) | {"time": format_utc(tinyday.START_UTC_S + second + an_hour_back)}
+        on.agent.put(Fix(on.clock.now, tpv))
+        on.agent._turn()
+    told = [body["notice"] for body in on.bodies("notice")]
+    assert told.count("time-before-last-known") == 1
+    assert ("memory-lost" in told) == how.startswith("UPDATE")
+    assert on.agent.state.timeline.trusted
 
 
 def test_a_good_version_is_taken_into_use_and_kept(van: Callable[..., Van]) -> None:

@@ -43,20 +43,17 @@ LATE_S = 0.2  # how long a round that was told to be over waits for a report tha
 
 
 class Session:
-    """See the module. `antennas` () means all that the reader has. `tag_population` is how many tags to expect.
-
-    `tally` counts tag reports; `malformed` counts frames that could not be read.
-    """
+    """See the module. `tally` counts tag reports, `malformed` frames that could not be read."""
 
     def __init__(
         self,
         *,
         power_dbm: float,
         transmit_allowed: bool,
-        antennas: tuple[int, ...] = (),
+        antennas: tuple[int, ...] = (),  # () means all that the reader has
         plan: ReadingPlan = PARKED,
         interlock: Interlock = Interlock(),  # noqa: B008 - frozen
-        tag_population: int = 100,
+        tag_population: int = 100,  # how many tags to expect
         keepalive_s: float = KEEPALIVE_S,
     ) -> None:
         self.state = State.DOWN
@@ -116,8 +113,14 @@ class Session:
         """When `tick` has something to do at the latest, on the monotonic clock; infinite while down."""
         if self.is_down:
             return math.inf
+        return min(self.peer_deadline, self._own_time(), self._outputs.deadline)
+
+    @property
+    def peer_deadline(self) -> float:
+        """By when the reader must have done what it owes us: speak, answer, end its round. The earliest of them."""
         silence_by = self._heard_at + MISSED_KEEPALIVES * self._wishes.keepalive_s
-        return min(silence_by, self._answer_by(), self._own_time(), self._outputs.deadline)
+        round_by = math.inf if self._listening.round is None else self._own_time()
+        return min(silence_by, self._answer_by(), round_by)
 
     def start(self, now: float) -> list[Action]:
         """The transport is connected."""
@@ -235,9 +238,8 @@ class Session:
                 self._settled(now)  # we were never told that the ROSpec is over
 
     def _may_transmit(self) -> bool:
-        if self._interlock.waits and self._released_up != self._times_up:
-            return False
-        if self._paused or self._interlock.silences(self.facts.level):
+        is_held = self._interlock.waits and self._released_up != self._times_up
+        if is_held or self._paused or self._interlock.silences(self.facts.level):
             return False
         return self._wishes.transmit_allowed and self.plan.burst_rounds != OFF.burst_rounds
 

@@ -60,6 +60,10 @@ class StoppedClock:
         """Not for sleeping by."""
         raise AssertionError
 
+    def sleep_until(self, _mono_s: float, *, stop: Any = None) -> bool:  # noqa: ARG002 - the protocol's
+        """Nor for that."""
+        raise AssertionError
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[DispatchStore]:

@@ -40,7 +40,7 @@ LAG_S = 1.25  # nobody falls further behind, so that a second of the day means s
 PATIENCE_REAL_S = 45.0
 OFFSET_S = 12.0  # what the computer's boot clock shows when the day begins
 # On a scaled clock a peer gets a second of real time more, for the peers of a demo are slow. Here the clock waits for
-# them, and with any grace a peer that sends keepalives and never answers would be waited for without end.
+# them, and a real second is most of the day.
 GRACE_REAL_S = 0.0
 LOOK_REAL_S = 0.002
 SWITCH_REAL_S = 0.0005
@@ -141,29 +141,6 @@ class DayClock(SharedClock):
         self.jumps += 1
 
 
-class StepClock(DayClock):
-    """For one thread that goes from second to second: it sleeps from the moment at which it last asked the time.
-
-    Between asking how long it is until the next second and going to sleep the day may move on; counted from the later
-    moment the sleep would end after the day has stopped to wait for the sleeper, and then never.
-    """
-
-    asked_s = 0.0
-
-    def mono(self) -> float:
-        """As for any shared clock."""
-        self.asked_s = super().mono()
-        return self.asked_s
-
-    def sleep(self, seconds: float, *, stop: threading.Event | None = None) -> bool:
-        """Until `seconds` after the time was asked."""
-        until_s = self.asked_s + seconds - 1e-6
-        stop = stop or threading.Event()
-        while super().mono() < until_s and not stop.is_set():
-            stop.wait(LOOK_REAL_S / 2.0)
-        return stop.is_set()
-
-
 class Van:
     """The van's surroundings and its computer. Faults take it as their argument."""
 
@@ -177,7 +154,7 @@ class Van:
         self.reader = ScriptedReader(
             tinyday.Radio(most_dbm=27.0), self._day_clock(), catch_up_s=1.0, ack_limit=3
         ).start()
-        self.gpsd = ScriptedGpsd(lambda: StepClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
+        self.gpsd = ScriptedGpsd(lambda: DayClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
         tinyday.write_files(folder)
         self._folder = folder
         self.heard: list[Input] = []
@@ -187,7 +164,7 @@ class Van:
         self._handed_on = 0
 
     def _day_clock(self) -> DayClock:
-        self._clocks.append(StepClock(self._clock_file, boot_at_s=0.0))
+        self._clocks.append(DayClock(self._clock_file, boot_at_s=0.0))
         return self._clocks[-1]
 
     def live(self, script: Sequence[Due] = (), *, until_s: float = tinyday.DURATION_S) -> Lived:
@@ -269,7 +246,7 @@ class Van:
     def _stage(self, due: list[Due], until_s: float, stop: threading.Event, clock: SharedClock) -> None:
         try:
             second = 0.0
-            while second <= until_s and not clock.sleep(second - clock.mono(), stop=stop):
+            while second <= until_s and not clock.sleep_until(second, stop=stop):
                 while due and due[0].at_s <= second:
                     due.pop(0).what(self)
                 clock.consumed(second)

@@ -30,6 +30,10 @@ class FastClock:
         """Wait in this clock's seconds."""
         return (stop or threading.Event()).wait(seconds / self.speed)
 
+    def sleep_until(self, mono_s: float, *, stop: threading.Event | None = None) -> bool:
+        """Wait for a moment of this clock."""
+        return self.sleep(mono_s - self.mono(), stop=stop)
+
 
 @dataclass
 class Heard:
