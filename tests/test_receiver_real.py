@@ -10,7 +10,6 @@ import os
 import pty
 import shutil
 import signal
-import socket
 import subprocess
 import threading
 import time
@@ -84,20 +83,6 @@ class Van:
         self.path.symlink_to(name)
         self._ends = [ours, theirs]
 
-    def unplug(self) -> None:
-        """The receiver goes, and its name with it."""
-        ends, self._ends = self._ends, []
-        self.path.unlink()
-        for end in ends:
-            os.close(end)
-
-    def add(self) -> None:
-        """What udev's gpsdctl says to gpsd's control socket when a receiver appears."""
-        with socket.socket(socket.AF_UNIX) as control:
-            control.connect(str(self.path.with_name("control")))
-            control.sendall(f"+{self.path}\r\n".encode())
-            assert control.recv(100) == b"OK\n"
-
     def _speak(self) -> None:
         second = 0
         while not self._days.sleep_until(second, stop=self._stop):
@@ -109,7 +94,7 @@ class Van:
     def start_gpsd(self) -> subprocess.Popen[bytes]:
         """A new gpsd on the same port and device."""
         return subprocess.Popen(
-            ["gpsd", "-N", "-n", "-F", str(self.path.with_name("control")), "-S", str(self.port), str(self.path)],
+            ["gpsd", "-N", "-n", "-S", str(self.port), str(self.path)],
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
 
@@ -195,25 +180,6 @@ def test_a_receiver_that_falls_silent(van: Van) -> None:
     van.speaks = True
     van.until(lambda: len(van.codes) > 1, "the end")
     assert van.codes == ["receiver-silent", "gps-back"]
-
-
-def test_a_receiver_that_is_unplugged_and_plugged_in_again(van: Van) -> None:
-    """gpsd 3.22 lets go of it; plugged in it is not looked for until it is added again, as udev's gpsdctl does."""
-    van.unplug()
-    # gpsd takes two real seconds to notice; on this clock the silence may have been told before.
-    van.until(lambda: "no-receiver" in van.codes, "the notice")
-    before = len(van.codes)
-    assert set(van.codes) <= {"receiver-silent", "no-receiver"}
-    assert "lost its receiver" in van.told[-1][1]
-    assert "restart gpsd" in van.told[-1][1]
-    van.plug()
-    connections = van.receiver.counts.connections
-    van.until(lambda: van.receiver.counts.connections > connections, "a new connection")
-    assert van.receiver.gpsd.named == ()
-    assert len(van.codes) == before  # being plugged in is not enough, nor a new client: as the words say
-    van.add()
-    van.until(lambda: len(van.codes) > before, "the end")
-    assert van.codes[-1] == "gps-back"
 
 
 LOGS = (
