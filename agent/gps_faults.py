@@ -98,6 +98,11 @@ def _unfixed(gpsd: Gpsd, now: float, *, tell_s: float, no_sky_s: float) -> Fault
 def _unheard(gpsd: Gpsd, since: float, now: float, *, where: str, is_first: bool) -> Fault:
     """No receiver says anything: whose fault is it?"""
     lasted = _long(now - since)
+    if gpsd.link == "up" and gpsd.named == () and not is_first:
+        # Seen with gpsd 3.22: it lets go of a device that it cannot open again, and neither plugging it in nor a new
+        # client brings it back: only gpsdctl does (udev runs it for USB receivers that it knows), or a restart.
+        do = "plug it in; if that is not enough, restart gpsd (systemctl restart gpsd)"
+        return Fault("no-receiver", since, f"gpsd answers, but lost its receiver {lasted} ago", do)
     if gpsd.link == "up" and gpsd.named == ():
         do = "plug it in, or name it in gpsd's DEVICES (Debian: /etc/default/gpsd), and restart gpsd"
         return Fault("no-receiver", since, f"gpsd answers, but has had no receiver for {lasted}", do)

@@ -306,7 +306,17 @@ def test_a_gpsd_without_a_receiver() -> None:
     """A gpsd with no device, from the start or once it closed the only one: plug it in or name it."""
     closed = {"class": "DEVICE", "path": "/dev/ttyS1", "activated": 0}
     for gpsd in (up({"class": "DEVICES", "devices": []}), up(DEVICES, closed)):
+        assert gpsd.heard_mono is None
         assert (said(gpsd, 145.0) or "").startswith("gpsd answers, but has had no receiver for 45 s; plug it in")
+
+
+def test_a_receiver_that_gpsd_has_lost() -> None:
+    """One that spoke and is named no more was there: it needs no entry in DEVICES, but its plug or gpsd a restart."""
+    gone = up(DEVICES, tinyday.tpv(0), {"class": "DEVICES", "devices": []})
+    assert said(gone, 145.0) == (
+        "gpsd answers, but lost its receiver 45 s ago; plug it in; if that is not enough, restart gpsd"
+        " (systemctl restart gpsd)."
+    )
 
 
 def test_a_receiver_that_never_spoke() -> None:
