@@ -419,9 +419,11 @@ def test_tls_and_password_are_used_and_checked(stack: ExitStack, tmp_path: Path,
     for path in (key, cert, passwords):
         path.chmod(0o644)
     port, plain_port = free_port(), free_port()
+    # In this order: it is started once the second listener takes connections.
     config.write_text(
-        f"per_listener_settings true\nlistener {port} 127.0.0.1\ncafile {cert}\ncertfile {cert}\nkeyfile {key}\n"
-        f"password_file {passwords}\nallow_anonymous false\nlistener {plain_port} 127.0.0.1\nallow_anonymous true\n"
+        f"per_listener_settings true\nlistener {plain_port} 127.0.0.1\nallow_anonymous true\n"
+        f"listener {port} 127.0.0.1\ncafile {cert}\ncertfile {cert}\nkeyfile {key}\n"
+        f"password_file {passwords}\nallow_anonymous false\n"
     )
     stack.enter_context(broker._start("mosquitto", ["mosquitto", "-c", str(config)], port=port, host="127.0.0.1"))
     depot = ready_depot(stack, plain_port)

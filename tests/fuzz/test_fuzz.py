@@ -40,7 +40,7 @@ def test_stream(data: bytes) -> None:
     targets.stream(data)
 
 
-@QUICK
+@settings(QUICK, max_examples=100)
 @given(st.lists(_STEP, max_size=40).map(b"".join))
 def test_session(data: bytes) -> None:
     """Whatever comes whenever, a session answers with actions and its sums hold."""
