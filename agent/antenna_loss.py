@@ -62,9 +62,13 @@ class Antennas(Struct, frozen=True):
     known: tuple[int, ...] = ()
     shares: Mapping[str, Share] = {}
     silent: Mapping[int, Silence] = {}
-    lost: frozenset[int] = frozenset()
     losses: tuple[Loss, ...] = ()
     next_s: float = 0.0
+
+    @property
+    def lost(self) -> frozenset[int]:
+        """The antennas that are lost now."""
+        return frozenset(antenna for antenna, loss in self._latest().items() if loss.lost)
 
     def say(self, t_s: float, antenna: int, *, lost: bool) -> Antennas:
         """The reader itself says that an antenna is lost or back."""
@@ -76,8 +80,7 @@ class Antennas(Struct, frozen=True):
         """From `t_s` on an antenna is lost, or back; `told` by the reader."""
         loss = Loss(t_s, antenna, lost, told, len(self.known) or 1)
         silent = {each: silence for each, silence in self.silent.items() if each != antenna}
-        now = self.lost | {antenna} if lost else self.lost - {antenna}
-        return replace(self, lost=now, losses=(*self.losses, loss), silent=silent)
+        return replace(self, losses=(*self.losses, loss), silent=silent)
 
     def take(self, t_s: float, item: Inventory) -> Antennas:
         """One more round, which ended at `t_s`."""
@@ -91,14 +94,15 @@ class Antennas(Struct, frozen=True):
         if t_s < self.next_s or not heard:
             return found
         known = tuple(sorted({*self.known, *item.antennas, *on}))
+        lost = found.lost
         silent: dict[int, Silence] = {}
         for antenna in known:
-            if antenna in on or antenna in found.lost or antenna not in item.antennas:
+            if antenna in on or antenna in lost or antenna not in item.antennas:
                 continue
             before = found.silent.get(antenna, Silence(t_s))
             chance = before.log_chance + TEMPER * self._log_chance(antenna, heard)
             silent[antenna] = Silence(before.since_s, chance)
-        shares = self._learned(heard, found.lost)
+        shares = self._learned(heard, lost)
         found = replace(found, known=known, silent=silent, shares=shares, next_s=t_s + EVERY_S)
         for antenna, silence in silent.items():
             proven = silence.log_chance < math.log(WONDER) and t_s - silence.since_s > LASTS_S
@@ -124,15 +128,18 @@ class Antennas(Struct, frozen=True):
         before = [share for at_s, share in changes if at_s <= from_s][-1:]
         return max([*before, *(share for at_s, share in changes if from_s < at_s < to_s)], default=0.0)
 
+    def _latest(self) -> dict[int, Loss]:
+        """The last word on each antenna of which there was any."""
+        return {loss.antenna: loss for loss in self.losses}
+
     def _back(self, on: set[int], t_s: float) -> list[int]:
         """Which of the lost ones are heard on again; reads of a moment ago may still have been on their way."""
-        latest = {loss.antenna: loss.at_s for loss in self.losses}
-        return [a for a in sorted(self.lost & on) if t_s - latest.get(a, -math.inf) > LATE_S]
+        latest = self._latest()
+        return [a for a in sorted(self.lost & on) if t_s - latest[a].at_s > LATE_S]
 
     def unnoticed(self) -> tuple[Loss, ...]:
         """The losses that last and of which the reader said nothing."""
-        latest = {loss.antenna: loss for loss in self.losses}
-        return tuple(loss for _, loss in sorted(latest.items()) if loss.lost and not loss.told)
+        return tuple(loss for _, loss in sorted(self._latest().items()) if loss.lost and not loss.told)
 
     def forget(self, before_s: float) -> Antennas:
         """Without what was before a moment, but for losses that lasted until then."""

@@ -269,6 +269,7 @@ class Tally:
                     unlisted.append({"tag": tag, "confidence": round(p, 4)})
             elif known.kind == "item":
                 doubt *= max(p, 1 - p)
+        unread = self._silences()
         body: dict[str, Any] = {
             "manifest": f"{self.setup.vehicle.id}/{trip}/{leg.index}",
             "vehicle": self.setup.vehicle.id,
@@ -279,17 +280,17 @@ class Tally:
             ],
             "departed": self._end(before, leg.from_s) | {"position": self._position(before, leg.from_s)},
             "arrived": None if leg.to_s is None else self._end(after, leg.to_s),
-            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS and not self._is_unsure(leg),
+            "certain": doubt >= CERTAIN and item.rounds >= CERTAIN_ROUNDS and not self._is_unsure(leg, unread),
             "items": lines,
             "unlisted": sorted(unlisted, key=lambda line: str(line["tag"])),
         }
-        not_read = self._not_read(leg)
+        not_read = self._not_read(leg, unread)
         return state, body | ({"not_read": not_read} if not_read else {})
 
-    def _is_unsure(self, leg: Leg) -> bool:
+    def _is_unsure(self, leg: Leg, unread: Sequence[Silence]) -> bool:
         """Whether too much went unread, of the sweep or of what may be aboard, to stand by the whole set."""
         until_s = min(leg.from_s + self.setup.vehicle.reading.sweep_s, self.now_s if leg.to_s is None else leg.to_s)
-        silent = silent_s(self._silences(), self.utc(leg.from_s), self.utc(until_s))
+        silent = silent_s(unread, self.utc(leg.from_s), self.utc(until_s))
         alone = self.setup.model.parameters.antenna_alone_share
         deaf = self.state.antennas.most_deaf(alone, leg.from_s, math.inf if leg.to_s is None else leg.to_s)
         return silent > CERTAIN_SILENT_S or deaf >= DEAF
@@ -305,12 +306,12 @@ class Tally:
             for each in silences(self.state)
         ]
 
-    def _not_read(self, leg: Leg) -> list[dict[str, Any]]:
+    def _not_read(self, leg: Leg, unread: Sequence[Silence]) -> list[dict[str, Any]]:
         """What was silent on this leg for longer than a minute; `until` null while it lasts."""
         from_s = self.utc(leg.from_s)
         to_s = self.utc(self.now_s if leg.to_s is None else leg.to_s)
         lines = []
-        for each in self._silences():
+        for each in unread:
             until_s = to_s if each.until_s is None else min(each.until_s, to_s)
             if until_s - max(each.since_s, from_s) > TOLD_S:
                 line: dict[str, Any] = {
