@@ -15,7 +15,6 @@ import pytest
 ALLOWED: dict[str, str] = {
     r"ext4 on a loop device": "needs mount rights that a container does not give",
     r"(movingpandas|trackintel) is not installed": "some forty packages each; a note has the figures they reach",
-    r"llrpkit is not installed": "another's codec to compare with; the lock takes it in when dev names it",
     r"sllurp cannot be installed here": "under the GPL, so in no lock: the test fetches it and throws it away again",
     r"iotcore has no wheel": "the embedded broker exists for x86-64 alone; aarch64 uses its fallback",
 }

@@ -26,6 +26,7 @@ FLOORS: dict[str, int] = {
     "agent.bodies": 1,
     "agent.blocks": 1,
     "agent.canonical": 1,
+    "agent.chain": 1,
     "agent.custody": 1,
     "agent.dispatch.places": 1,
     "agent.dispatch.views": 1,
@@ -151,7 +152,7 @@ _PURE = """
     __future__ abc array base64 binascii bisect codecs collections contextlib copy csv dataclasses datetime decimal
     difflib enum fractions functools hashlib heapq html io itertools json math operator random re reprlib statistics
     string struct textwrap tomllib types typing unicodedata urllib.parse xml.sax.saxutils zlib zoneinfo
-    msgspec numpy shapely
+    cryptography msgspec numpy shapely
 """
 PURE = frozenset(_PURE.split())
 # Calls that reach outside by way of something pure: the last two parts of the dotted name, or one part alone.
