@@ -4,7 +4,7 @@
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test lint bench faults fuzz pictures lock clean
+.PHONY: help demo test lint coverage bench faults fuzz pictures lock clean
 
 VENV := .venv
 LOCKING := .cache/locking
@@ -31,6 +31,9 @@ test: $(VENV)/.tools  ## the tests (TEST_ARGS="-k epc", or "-m 'not integration'
 lint: $(VENV)/.tools  ## ruff with all its rules, mypy strict
 	@$(VENV)/bin/ruff check agent tests .ci
 	@$(VENV)/bin/mypy
+
+coverage: $(VENV)/.tools  ## the tests with a table of the lines that none of them reached; takes twice as long
+	@$(VENV)/bin/python -m pytest -p tests.ci_plugin --cov --cov-report=term-missing:skip-covered $(TEST_ARGS)
 
 bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medians and the machine
 	@set -e; for script in tests/bench/bench_*.py; do \
