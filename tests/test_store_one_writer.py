@@ -7,7 +7,6 @@ The race and its fix in 3.51.3: https://sqlite.org/wal.html. Every connection of
 from __future__ import annotations
 
 import ast
-import os
 import shutil
 import sqlite3
 import subprocess
@@ -121,22 +120,19 @@ def test_a_second_writer_is_refused_in_any_process(path: Path) -> None:
         second = subprocess.run(
             [sys.executable, "-c", program, str(path)], cwd=ROOT, check=False, capture_output=True, text=True
         )
-        held = [os.readlink(f"/proc/self/fd/{each}") for each in os.listdir("/proc/self/fd") if _is_open(each)]
+        held = [each.readlink() for each in Path("/proc/self/fd").iterdir() if each.is_symlink()]
     assert "another process uses this store" in second.stderr
-    assert held.count(str(path)) == 1
-
-
-def _is_open(descriptor: str) -> bool:
-    return Path(f"/proc/self/fd/{descriptor}").is_symlink()
+    assert held.count(path) == 1
 
 
 def test_nothing_else_of_the_house_opens_a_store() -> None:
-    """`sqlite3.connect` is called for a vehicle's store in one place, and a writer's connection asked for in another."""
+    """`sqlite3.connect` is called for a store in one place, a writer's connection is asked for in another."""
     calls: set[tuple[str, str]] = set()
     for file in sorted((ROOT / "agent").glob("*.py")):
         for node in ast.walk(ast.parse(file.read_text())):
             if isinstance(node, ast.Call) and ast.unparse(node.func) in ("sqlite3.connect", "connect"):
-                calls.add((file.stem, ast.unparse(node.func) + (" writer" if "writer=True" in ast.unparse(node) else "")))
+                kind = " writer" if "writer=True" in ast.unparse(node) else ""
+                calls.add((file.stem, ast.unparse(node.func) + kind))
     assert {where for where, what in calls if what == "connect writer"} == {"store"}
     direct = {where for where, what in calls if what == "sqlite3.connect"}
     assert direct == {"store_connection", "demo_verdict"}  # the demo's verdict reads, `mode=ro`
