@@ -1,4 +1,4 @@
-"""The agent's process and its key: made before the first record, kept over restarts, and told of where it was damaged."""
+"""The agent's process and its key: made before the first record, kept over restarts, told of where it was damaged."""
 
 from __future__ import annotations
 
