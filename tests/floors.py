@@ -123,6 +123,7 @@ FLOORS: dict[str, int] = {
     "agent.setup": 4,
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
+    "agent.vehicle_shown": 4,
     "agent.walk": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.
