@@ -127,6 +127,11 @@ class Store:
         self.close()
 
     @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self._path
+
+    @property
     def epoch(self) -> int:
         """The epoch of every record in this store."""
         return self._epoch
@@ -160,6 +165,7 @@ class Store:
         *,
         boot: int,
         mono: float,
+        made_at: Sequence[float] | None = None,
         checkpoint: bytes | None = None,
         blocks: Sequence[tuple[int, bytes]] = (),
         drop_blocks_below: int | None = None,
@@ -168,12 +174,13 @@ class Store:
         """Commit all of it in one transaction; the seqs of `records`, in their order.
 
         `checkpoint` is the pipeline's state after these records; `blocks` are new pieces of its history by their id
-        (one that is there already is replaced), of which those below `drop_blocks_below` go. Returns once on disk.
+        (one that is there already is replaced), of which those below `drop_blocks_below` go. Where records had to wait,
+        `made_at` says when each was made; else it was at `mono`. Returns once on disk.
         """
         seqs = range(self._last_seq + 1, self._last_seq + 1 + len(records))
         rows = [
-            (seq, record.kind, msgspec.json.encode(record.body).decode(), boot, mono)
-            for seq, record in zip(seqs, records, strict=True)
+            (seq, record.kind, msgspec.json.encode(record.body).decode(), boot, at)
+            for seq, record, at in zip(seqs, records, made_at or (mono,) * len(records), strict=True)
         ]
         readings = [(boot, *reading) for reading in thinned(reads)]
         execute, executemany = self._connection.execute, self._connection.executemany
@@ -276,10 +283,12 @@ class Store:
                 (key, value),
             )
 
-    def prune(self, *, before_utc_s: float, most_readings: int = 2_000_000) -> int:
-        """Drop the thinned reads older than `before_utc_s` and the oldest beyond `most_readings`; how many rows.
+    def prune(self, *, before_utc_s: float, most_readings: int = 10_000_000, most_bytes: int = 2**40) -> int:
+        """Drop the thinned reads older than `before_utc_s`, and the oldest beyond so many rows or bytes; how many rows.
 
         Custody records are not touched.
         """
         with told(self._path, "pruning reads"), transaction(self._connection):
-            return prune_readings(self._connection, before_utc_s=before_utc_s, most_readings=most_readings)
+            return prune_readings(
+                self._connection, before_utc_s=before_utc_s, most_readings=most_readings, most_bytes=most_bytes
+            )

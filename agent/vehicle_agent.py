@@ -10,6 +10,7 @@ import logging
 import queue
 import threading
 from collections.abc import Callable
+from functools import partial
 
 from msgspec.structs import replace
 
@@ -23,7 +24,7 @@ from agent.holding import InUse, why_not
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
-from agent.notices import gps_notice
+from agent.notices import gps_notice, off_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
@@ -32,10 +33,11 @@ from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import gps_status, reader_status
-from agent.state import State
+from agent.state import State, trusted_utc
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
+from agent.vehicle_keeping import Keeping
 from agent.vehicle_shown import Dues, Showing, Shown
 
 log = logging.getLogger(__name__)
@@ -45,7 +47,6 @@ TICK_S = 5.0
 SIGNAL_S = 2.0
 GPSD_S = 5.0
 TELL_REAL_S = 0.5
-PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
 FIRST_ROUND_S = 0.5
@@ -100,7 +101,13 @@ class VehicleAgent:
         self._noted_boot = False
         self.boot = store.boot()
         self.since: str | None = None
-        self.state, self._written = self._load()
+        self._keeping = Keeping(
+            store, boot=self.boot, setup=lambda: self.setup, state=lambda: self.state, dues=self._dues
+        )
+        self.state, self._written, lost = self._load()
+        self._off_since = trusted_utc(self.state, self.state.axis.last_s) if self.state.axis.bases else None
+        if lost:
+            self._commit(lost, clock.mono())
 
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
@@ -118,22 +125,17 @@ class VehicleAgent:
         """Take what the publisher heard."""
         self._queue.put(item)
 
-    def _load(self) -> tuple[State, checkpoint.Written]:
+    def _load(self) -> tuple[State, checkpoint.Written, tuple[Record, ...]]:
         kept = self.store.checkpoint()
         if kept is None:
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), ()
         try:
-            return checkpoint.decode(kept.state, self.store.blocks())
+            return *checkpoint.decode(kept.state, self.store.blocks()), ()
         except StoreError as error:
             log.error("checkpoint", extra={"error": str(error)})  # noqa: TRY400 - an operator reads it, not a programmer
             text = "The tally's memory could not be read after a restart; what was aboard before is not known."
             notice = {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
-            self.store.append(
-                [Record("notice", notice)],
-                boot=self.boot,
-                mono=self.clock.mono(),
-            )
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), (Record("notice", notice),)
 
     def _kept_timeline(self) -> Timeline:
         """Without a checkpoint: the boots' clocks as the store has them, and so the last time that was trusted."""
@@ -151,6 +153,7 @@ class VehicleAgent:
         while not self._queue.empty():
             self._turn()
         self._commit((), self.clock.mono())
+        self._keeping.mark(self.clock.mono())
         self._notifier.stopping()
 
     def _turn(self) -> None:
@@ -221,17 +224,7 @@ class VehicleAgent:
                 self._release(self._times_up)
 
     def _commit(self, records: tuple[Record, ...], mono: float) -> None:
-        core, blocks, written = checkpoint.encode(self.state, self._written)
-        self.store.append(
-            records,
-            boot=self.boot,
-            mono=mono,
-            checkpoint=core,
-            blocks=blocks,
-            drop_blocks_below=written.first_block,
-            reads=self._reads,
-        )
-        self._written = written
+        self._written = self._keeping.commit(records, self.state, self._written, mono=mono, reads=self._reads)
         self._reads = []
         self._dues.done("commit", mono + CHECKPOINT_S)
         if records:
@@ -241,12 +234,17 @@ class VehicleAgent:
                 self._showing.notify()
             self._dues.soon("aboard")
 
+    def _write(self, what: str, do: Callable[[], object]) -> None:
+        self._keeping.write(what, do, mono=self.clock.mono())
+
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
             for ack in item.acks:
-                self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
+                self._write(
+                    f"ack of {ack.epoch}", partial(self.store.acknowledge, epoch=ack.epoch, upto=ack.seq, also=ack.also)
+                )
         elif isinstance(item, Settled):
-            self.store.settle()
+            self._write("settled", self.store.settle)
             if self._showing is not None:
                 self._showing.notify()
         elif isinstance(item, Downlink):
@@ -268,7 +266,7 @@ class VehicleAgent:
             self._refuse(downlink, why_not(error))
             return
         self.in_use, self.setup = in_use, in_use.setup()
-        self.store.hold(downlink)
+        self._write(downlink.leaf, partial(self.store.hold, downlink))
         log.info("holding", extra={"what": downlink.leaf, "version": downlink.version})
         self._waiting.pop(downlink.leaf, None)
         # A plan may come before the site that it names; it is not sent again, and may hold up now.
@@ -303,10 +301,7 @@ class VehicleAgent:
             self._tell_of(self._gpsd(), now)
         if self._showing is not None:
             self._showing.show(self.setup, self.state, now, now_s=self._now_s(now), status=self._status)
-        if self._dues.is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
-            utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
-            if utc is not None:
-                self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+        self._keeping.look_after(now)
 
     def _drive_lamp(self, set_signal: Callable[[Rhythm], None], now: float) -> None:
         """Standing every other second, and dark at once when the van no longer stands."""
@@ -338,9 +333,13 @@ class VehicleAgent:
         self._noted_boot = True
         utc = timeline.utc_of(timeline.boot, timeline.now.last_mono)
         if utc is not None:
-            self.store.trust_time(boot=self.boot, offset_s=utc - timeline.now.last_mono)
+            offset_s = utc - timeline.now.last_mono
+            self._write("time", partial(self.store.trust_time, boot=self.boot, offset_s=offset_s))
             self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
             self._dues.soon("status")
+            if self._off_since is not None and self._off_since < self.since:
+                notice = off_notice(self.setup, since=self._off_since, until=self.since)
+                self._commit((notice,), timeline.now.last_mono)
 
     def _status(self, now: float) -> Status:
         return Status(
@@ -353,4 +352,5 @@ class VehicleAgent:
             reader=reader_status(self.state, now),
             gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
+            disk=self._keeping.status(),
         )

@@ -123,6 +123,7 @@ FLOORS: dict[str, int] = {
     "agent.setup": 4,
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
+    "agent.vehicle_keeping": 4,
     "agent.vehicle_shown": 4,
     "agent.walk": 4,
 }
