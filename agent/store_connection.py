@@ -12,6 +12,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 import msgspec
 
@@ -25,7 +26,7 @@ _WHAT_TO_DO = {
     "LOCKED": "another program keeps it locked; end that program",
     "FULL": "the disk is full; free some space, nothing stored has been lost",
     "CORRUPT": "the file is damaged; the agent's next start sets it aside whole and begins a new one",
-    "NOTADB": "this file is no store, or damaged: the agent's next start sets it aside; or move it away or set another path",
+    "NOTADB": "this is no store, or damaged; move it away or set another path, else the next start sets it aside",
     "IOERR": "the disk failed; see the kernel's log, and replace the card or disk",
     "READONLY": "the file may not be written; let the agent's user own it and mount the disk for writing",
     "CANTOPEN": "the file cannot be opened; the folder must exist and belong to the agent's user",
@@ -60,6 +61,11 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def look(path: Path) -> sqlite3.Connection:
+    """A connection that leaves file and log as they are, even where its end would have tidied up. Raises sqlite3.Error."""
+    return sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None, timeout=1.0)
 
 
 @contextmanager

@@ -1,0 +1,115 @@
+"""A damaged store set aside whole, and what tells that one is damaged. Nothing of it is ever deleted or written to.
+
+    damage_of(path)         what is wrong with the store at `path`, in words; None where it is sound or not there
+    note_damage(path, why)  SQLite found damage while running: the next start need not look for it
+    set_aside(path)         file, -wal and -shm renamed: `vehicle.db.damaged-1`, `vehicle.db.damaged-1-wal`, …
+
+How many are kept is not limited: each is evidence that a card or disk fails, `check` names them until somebody takes
+them away, and if they fill the disk, that is told like any full disk.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import closing, suppress
+from pathlib import Path
+
+from agent.errors import StoreError
+from agent.store_connection import look, told
+
+# What decides is looked through at every start. `reading`, by far the largest, would take seconds on a card and decides
+# nothing; damage there shows when it is written to, and is then noted.
+_DECIDES = ("meta", "record", "outbox", "checkpoint", "block", "held", "boot")
+# The main file goes last: as long as it is in its place the store counts as not yet set aside, and a new one must never
+# find an older one's log beside it.
+_PARTS = ("-wal", "-shm", "")
+
+
+def damage_of(path: Path) -> str | None:
+    """What is wrong with the store's file. Raises StoreError where it cannot be looked at for another reason."""
+    with suppress(FileNotFoundError):
+        return _note_of(path).read_text(encoding="utf-8", errors="replace").strip() or "found damaged while running"
+    if not path.exists():
+        return None
+    if path.stat().st_size == 0 and path.with_name(path.name + ".mark").exists():
+        return "the file is empty"
+    try:
+        with told(path, "checking the store"), closing(look(path)) as connection:
+            return _check(connection)
+    except StoreError as error:
+        if isinstance(error.__cause__, sqlite3.DatabaseError) and is_damage(error.__cause__):
+            return str(error.__cause__)
+        if not isinstance(error.__cause__, sqlite3.OperationalError):
+            raise
+        # A log that cannot even be opened: the file alone may be sound, but it is not the whole store.
+        if _is_unreadable(path.with_name(path.name + "-wal")):
+            return f"the log beside it cannot be read ({error.__cause__})"
+        raise
+
+
+def is_damage(problem: sqlite3.Error) -> bool:
+    """Whether SQLite says that the file is damaged or no database."""
+    name = getattr(problem, "sqlite_errorname", "") or ""
+    return name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+
+
+def _check(connection: sqlite3.Connection) -> str | None:
+    names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if not names and connection.execute("PRAGMA user_version").fetchone()[0] == 0:
+        return None  # begun and never written to
+    for table in sorted(names - {"reading"}):
+        (found,) = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()
+        if found != "ok":
+            return f"{table}: {found}"
+    missing = [table for table in _DECIDES if table not in names]
+    return f"tables are missing: {', '.join(missing)}" if missing else None
+
+
+def _is_unreadable(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            file.read(1)
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return False
+
+
+def note_damage(path: Path, why: str) -> None:
+    """Remember that damage was found, so that the next start sets the store aside."""
+    file = os.open(_note_of(path), os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+    try:
+        with suppress(OSError):  # on a full disk the file's name alone says it
+            os.write(file, why.encode())
+    finally:
+        os.close(file)
+
+
+def set_aside(path: Path) -> Path:
+    """Rename all of the store; its new name. Going on after a cut in the middle takes the same name again."""
+    number = next(n for n in range(1, 1_000_000) if not _aside(path, n).exists())
+    for part in _PARTS:
+        with suppress(FileNotFoundError):
+            path.with_name(path.name + part).rename(_aside(path, number, part))
+    _note_of(path).unlink(missing_ok=True)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+    return _aside(path, number)
+
+
+def set_aside_before(path: Path) -> tuple[Path, ...]:
+    """The stores that were set aside beside this one and are there still."""
+    return tuple(sorted(file for file in path.parent.glob(f"{path.name}.damaged-*") if file.name[-1].isdigit()))
+
+
+def _aside(path: Path, number: int, part: str = "") -> Path:
+    return path.with_name(f"{path.name}.damaged-{number}{part}")
+
+
+def _note_of(path: Path) -> Path:
+    return path.with_name(path.name + ".is-damaged")
