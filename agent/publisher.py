@@ -84,7 +84,10 @@ Delivered = Acks | Settled | Downlink | Refused | LinkChanged
 
 
 class OutboxPage(Protocol):
-    """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false."""
+    """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false.
+
+    `key` is the public key that signed them, None where they are not signed.
+    """
 
     @property
     def epoch(self) -> int: ...  # noqa: D102 - the class says it
@@ -92,6 +95,8 @@ class OutboxPage(Protocol):
     def settled(self) -> bool: ...  # noqa: D102
     @property
     def rows(self) -> Sequence[OutboxRow]: ...  # noqa: D102
+    @property
+    def key(self) -> str | None: ...  # noqa: D102
 
 
 class Outbox(Protocol):
@@ -328,16 +333,18 @@ class Publisher:
                 self._look = True
                 return told_settled
             self._few_since_real_s = None
-            self._send_batch(rows, page.rows[-1].seq, now_s=now_s, real_s=real_s)
+            self._send_batch(rows, page.rows[-1].seq, page.key, now_s=now_s, real_s=real_s)
             self._look = True
         return told_settled
 
-    def _send_batch(self, rows: Sequence[OutboxRow], last_seq: int, *, now_s: float, real_s: float) -> None:
+    def _send_batch(
+        self, rows: Sequence[OutboxRow], last_seq: int, key: str | None, *, now_s: float, real_s: float
+    ) -> None:
         if not rows:
             self._window.cursor = last_seq
             return
         try:
-            payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows)
+            payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows, key=key)
         except MessageError as problem:
             _LOG.error("kept back: %s", problem)
             self._window.cursor = rows[0].seq

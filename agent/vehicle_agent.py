@@ -239,10 +239,10 @@ class VehicleAgent:
 
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
-            for ack in item.acks:
-                self._write(
-                    f"ack of {ack.epoch}", partial(self.store.acknowledge, epoch=ack.epoch, upto=ack.seq, also=ack.also)
-                )
+            now = self.clock.mono()
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, now) if self.state.timeline.trusted else None
+            at = None if utc is None else format_utc(utc)
+            self._write("acks", partial(self.store.acknowledge, item.acks, mono=now, at=at))
         elif isinstance(item, Settled):
             self._write("settled", self.store.settle)
             if self._showing is not None:

@@ -100,7 +100,7 @@ class Van:
     """A store and its publisher, with the run loop's part done by `turn`."""
 
     def __init__(self, path: Path, *, port: int, clock: Clock | None = None, **options: Any) -> None:
-        self.store = Store.open(path)
+        self.store = Store.open(path, seal=None)
         self.boot = self.store.boot()
         self.delivered: list[Delivered] = []
         self._outbox = self.store.outbox()
@@ -133,8 +133,7 @@ class Van:
                 self.store.settle()
                 self.publisher.notify()
             elif isinstance(each, Acks):
-                for ack in each.acks:
-                    self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
+                self.store.acknowledge(each.acks)
                 self.publisher.notify()
 
     def got(self, kind: type[Any]) -> list[Any]:

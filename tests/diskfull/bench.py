@@ -25,11 +25,14 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from msgspec import Struct
 
+from agent.chain import key_text
 from agent.records import Boot, Input, Inventory, PortInput
 from agent.setup import read_in_use
 from agent.store import Store
+from agent.store_chain import Seal
 from agent.units import parse_utc
 from agent.vehicle_agent import VehicleAgent
 from tests import tinyday
@@ -41,6 +44,9 @@ VEHICLE = f"{tinyday.VEHICLE}\n[store]\nreserve_mb = {RESERVE_MB}\n"
 LAST_S = tinyday.DURATION_S - 45.0
 ABOUT = ("disk-full", "gap", "gap-was")
 """Notices that a fault makes."""
+
+_PRIVATE = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+SEAL = Seal("van-07", key_text(_PRIVATE.public_key().public_bytes_raw()), _PRIVATE.sign)
 
 Made = tuple[str, dict[str, Any]]
 
@@ -140,7 +146,7 @@ class Van:
             register=self._folder / "register.csv",
             plan=None,
         )
-        self.store = Store.open(self.path)
+        self.store = Store.open(self.path, seal=SEAL)
         self.agent = VehicleAgent(in_use=in_use, store=self.store, clock=self.clock, program="bench")
 
     def live(self, script: Script) -> None:
