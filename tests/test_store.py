@@ -12,22 +12,20 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent import store_schema
-from agent.chain import digest, key_text
+from agent.chain import digest
 from agent.errors import StoreError
 from agent.messages import Ack, Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
 from agent.store import Checkpoint, KeptBoot, Store
 from agent.store_chain import Seal
+from tests.delivery import SEAL
 
 ROOT = Path(__file__).resolve().parents[1]
 FIXTURES = Path(__file__).parent / "fixtures"
-KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
-SEAL = Seal("van-07", key_text(KEY.public_key().public_bytes_raw()), KEY.sign)
 
 
 def notices(count: int, *, first: int = 0) -> list[Record]:
