@@ -15,12 +15,12 @@ import sqlite3
 from contextlib import closing, suppress
 from pathlib import Path
 
-from agent.errors import StoreError
+from agent.errors import StoreDamagedError, StoreError
 from agent.store_connection import look, told
 
 # What decides is looked through at every start. `reading`, by far the largest, would take seconds on a card and decides
 # nothing; damage there shows when it is written to, and is then noted.
-_DECIDES = ("meta", "record", "outbox", "checkpoint", "block", "held", "boot")
+_DECIDES = frozenset({"meta", "record", "outbox", "checkpoint", "block", "held", "boot"})
 # The main file goes last: as long as it is in its place the store counts as not yet set aside, and a new one must never
 # find an older one's log beside it.
 _PARTS = ("-wal", "-shm", "")
@@ -32,26 +32,18 @@ def damage_of(path: Path) -> str | None:
         return _note_of(path).read_text(encoding="utf-8", errors="replace").strip() or "found damaged while running"
     if not path.exists():
         return None
-    if path.stat().st_size == 0 and path.with_name(path.name + ".mark").exists():
-        return "the file is empty"
+    log = path.with_name(path.name + "-wal")
+    if _is_garbage(log):
+        return "the log beside it is damaged"
     try:
         with told(path, "checking the store"), closing(look(path)) as connection:
             return _check(connection)
+    except StoreDamagedError as error:
+        return str(error.__cause__)
     except StoreError as error:
-        if isinstance(error.__cause__, sqlite3.DatabaseError) and is_damage(error.__cause__):
-            return str(error.__cause__)
-        if not isinstance(error.__cause__, sqlite3.OperationalError):
-            raise
-        # A log that cannot even be opened: the file alone may be sound, but it is not the whole store.
-        if _is_unreadable(path.with_name(path.name + "-wal")):
+        if _is_unreadable(log):
             return f"the log beside it cannot be read ({error.__cause__})"
         raise
-
-
-def is_damage(problem: sqlite3.Error) -> bool:
-    """Whether SQLite says that the file is damaged or no database."""
-    name = getattr(problem, "sqlite_errorname", "") or ""
-    return name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
 
 
 def _check(connection: sqlite3.Connection) -> str | None:
@@ -62,8 +54,22 @@ def _check(connection: sqlite3.Connection) -> str | None:
         (found,) = connection.execute(f"PRAGMA quick_check('{table}')").fetchone()
         if found != "ok":
             return f"{table}: {found}"
-    missing = [table for table in _DECIDES if table not in names]
+    missing = sorted(_DECIDES - names)
     return f"tables are missing: {', '.join(missing)}" if missing else None
+
+
+def _is_garbage(log: Path) -> bool:
+    """Whether a log's first octets are none that SQLite writes: it would pass over all that was committed to it.
+
+    https://www.sqlite.org/fileformat2.html#wal_file_format; one that a power cut left before its beginning was written
+    is all zero, and nothing was committed to it.
+    """
+    try:
+        with log.open("rb") as file:
+            header = file.read(32)
+    except OSError:
+        return False
+    return len(header) == 32 and any(header) and header[:4] not in (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")  # noqa: PLR2004
 
 
 def _is_unreadable(path: Path) -> bool:

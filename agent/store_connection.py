@@ -70,7 +70,7 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
 
 
 def look(path: Path) -> sqlite3.Connection:
-    """A connection that leaves file and log as they are, even where its end would have tidied up. Raises sqlite3.Error."""
+    """A connection that leaves file and log as they are, even where its end would tidy up. Raises sqlite3.Error."""
     return sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None, timeout=1.0)
 
 

@@ -27,9 +27,7 @@ _INSERT_RECORD = (
 )
 _INSERT_OUTBOX = "INSERT INTO outbox (seq, record) VALUES (?, ?)"
 _BEYOND = "SELECT id, kind, content FROM record WHERE epoch = ? AND seq > ? ORDER BY seq"
-_ACKED = (
-    "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
-)
+_ACKED = "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
 _SIGNED = "SELECT 1 FROM record WHERE epoch = ? AND sig IS NOT NULL LIMIT 1"
 _SET_META = "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
 # A dispatch side that is wrong, or two copies of a card that speak at once, could make a store move its records without
@@ -197,7 +195,5 @@ class Numbering:
             "UPDATE record SET epoch = ?, seq = ?, prev = ?, sig = ? WHERE id = ?",
             [(new, each.seq, each.prev, each.sig, row[0]) for each, row in zip(made, rows, strict=True)],
         )
-        self._connection.executemany(
-            _INSERT_OUTBOX, [(each.seq, row[0]) for each, row in zip(made, rows, strict=True)]
-        )
+        self._connection.executemany(_INSERT_OUTBOX, [(each.seq, row[0]) for each, row in zip(made, rows, strict=True)])
         return len(rows), tip

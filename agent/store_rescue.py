@@ -1,4 +1,4 @@
-"""What can still be read of a damaged store: its epoch and numbers, what no ack had covered, what the tally goes on from.
+"""What can still be read of a damaged store: its epoch, what no ack had covered, what the tally goes on from.
 
 Reads only, row by row, so that one bad page costs the rows on it and nothing else. A record counts only if it can be
 read whole; a checkpoint only if it knows of exactly the last record that there is, for the tally would otherwise state
@@ -8,17 +8,19 @@ something twice or never.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import msgspec
 from msgspec import Struct
 
 from agent import checkpoint
+from agent.canonical import digest_of
+from agent.chain import content_digest
 from agent.errors import StoreError
-from agent.messages import DownLeaf, Downlink
+from agent.messages import HELD_LEAVES, Downlink
 from agent.records import Record
 from agent.store_connection import look, read_held
 from agent.store_mark import read_mark
@@ -39,14 +41,14 @@ class Waiting(Struct, frozen=True):
 class Rescued(Struct, frozen=True):
     """What was read. `unread` numbers had a record that no ack had covered, as far as known, and cannot be read.
 
-    `epoch` and `last_seq` are the highest that store, or the mark beside it, tells of; None and 0 where neither does.
+    `epoch` is the highest that the store, or the mark beside it, tells of; None where neither does. `good_until` is
+    when the store was last known to be good; `state` the checkpoint's with its boot and moment.
     """
 
     epoch: int | None = None
-    last_seq: int = 0
     waiting: tuple[Waiting, ...] = ()
     unread: int = 0
-    state: bytes | None = None
+    state: tuple[bytes, int, float] | None = None
     blocks: tuple[tuple[int, bytes], ...] = ()
     boots: tuple[tuple[int, float | None], ...] = ()
     held: tuple[Downlink, ...] = ()
@@ -67,110 +69,121 @@ def rescue(path: Path) -> Rescued:
         found = msgspec.structs.replace(
             found,
             epoch=max(found.epoch or 0, mark.epoch),
-            last_seq=max(found.last_seq, mark.seq),
             good_until=mark.at,
         )
     return found
 
 
 class _Reading:
+    """One look at a damaged file. A store of schema 1 has its epoch in `meta` and no ids, digests or seals."""
+
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self._columns = {table: self._columns_of(table) for table in ("record", "outbox", "checkpoint")}
 
     def all(self) -> Rescued:
-        meta = {key: value for (key, value), _ in self._rows("meta", ("key", "value"), "key")}
-        known = int(meta["epoch"]) if str(meta.get("epoch", "")).isdigit() else None
-        numbers, sure = self._outbox()
-        waiting, unread, last_seq = self._records(numbers, sure=sure)
-        state, blocks = self._checkpoint(last_seq) if not unread else (None, ())
+        known = [row[0] for row in self._rows("epoch", ("epoch",), "epoch") if isinstance(row[0], int)]
+        for key, value in self._rows("meta", ("key", "value"), "key"):
+            if key in {"epoch", "heard"} and str(value).isdigit():
+                known.append(int(value))
+        last = self._highest("record", "checkpoint", "outbox")
+        waiting, unread = self._waiting(last)
+        state, blocks = (None, ()) if unread else self._checkpoint(last)
         return Rescued(
-            epoch=known,
-            last_seq=last_seq,
+            epoch=max(known, default=None),
             waiting=waiting,
             unread=unread,
             state=state,
             blocks=blocks,
-            boots=tuple(sorted({row for row, _ in self._rows("boot", ("boot", "offset_s"), "boot")})),
+            boots=tuple(sorted(set(self._rows("boot", ("boot", "offset_s"), "boot")))),
             held=self._held(),
         )
 
-    def _one(self, sql: str, *values: Any) -> tuple[Any, ...] | None:  # noqa: ANN401 - SQL's values
-        """A row, None where there is none; raises sqlite3.Error."""
-        row: tuple[Any, ...] | None = self._connection.execute(sql, values).fetchone()
-        return row
+    def _columns_of(self, table: str) -> frozenset[str]:
+        with suppress(sqlite3.Error):
+            return frozenset(row[1] for row in self._connection.execute(f"PRAGMA table_info('{table}')"))
+        return frozenset()
 
-    def _rows(self, table: str, columns: Sequence[str], key: str) -> Iterator[tuple[tuple[Any, ...], bool]]:
-        """Rows from both ends up to what cannot be read, and whether the whole table could be, each row once."""
+    def _id_of(self, table: str) -> str:
+        """What a record is called in a table."""
+        own = "id" if table == "record" else "record"
+        return own if own in self._columns[table] else "seq"
+
+    def _rows(self, table: str, columns: Sequence[str], key: str) -> Iterator[tuple[Any, ...]]:
+        """A table's rows from both ends up to what cannot be read, each once."""
         seen: set[Any] = set()
         for order in ("ASC", "DESC"):
-            whole = True
             sql = f"SELECT {key}, {', '.join(columns)} FROM {table} ORDER BY {key} {order}"  # noqa: S608 - our own words
             try:
                 for row in self._connection.execute(sql):
                     if row[0] not in seen:
                         seen.add(row[0])
-                        yield row[1:], whole
+                        yield row[1:]
             except (sqlite3.Error, UnicodeDecodeError):
-                whole = False
-            if whole:
-                return
+                continue
+            return
 
-    def _is_whole(self, table: str) -> bool:
-        with suppress(sqlite3.Error):
-            row = self._one(f"PRAGMA quick_check('{table}')")
-            return row is not None and row[0] == "ok"
-        return False
-
-    def _outbox(self) -> tuple[list[int], bool]:
-        numbers = [seq for (seq,), _ in self._rows("outbox", ("seq",), "seq")]
-        return sorted(numbers), self._is_whole("outbox")
-
-    def _records(self, numbers: list[int], *, sure: bool) -> tuple[tuple[Waiting, ...], int, int]:
-        """Those that wait, how many of them cannot be read, and the highest number known."""
-        last_seq = max(numbers, default=0)
-        for sql in ("SELECT max(seq) FROM record", "SELECT seq FROM checkpoint", "SELECT max(seq) FROM outbox"):
+    def _highest(self, *tables: str) -> int:
+        found = 0
+        for table in tables:
             with suppress(sqlite3.Error):
-                row = self._one(sql)
-                last_seq = max(last_seq, int(row[0])) if row is not None and isinstance(row[0], int) else last_seq
-        # Without the outbox's word every record may be one that nobody has taken in yet.
-        wanted = numbers if sure else range(1, min(last_seq, _MOST_GUESSED) + 1)
-        waiting: list[Waiting] = []
-        unread = 0
-        for seq in wanted:
-            try:
-                row = self._one("SELECT kind, body, boot, mono FROM record WHERE seq = ?", seq)
-            except (sqlite3.Error, UnicodeDecodeError):
-                row = None
-            made = None if row is None else _record(row)
+                sql = f"SELECT max({self._id_of(table)}) FROM {table}"  # noqa: S608 - our own words
+                (highest,) = self._connection.execute(sql).fetchone()
+                found = max(found, highest if isinstance(highest, int) else 0)
+        return found
+
+    def _waiting(self, last: int) -> tuple[tuple[Waiting, ...], int]:
+        """The records that no ack had covered, and how many of them cannot be read whole."""
+        numbers: Iterable[int] = sorted(row[0] for row in self._rows("outbox", (self._id_of("outbox"),), "seq"))
+        if not self._is_whole("outbox"):
+            # Without the outbox's word every record may be one that nobody has taken in yet.
+            numbers = range(1, min(last, _MOST_GUESSED) + 1)
+        digest = "content" if "content" in self._columns["record"] else "NULL"
+        where = self._id_of("record")
+        sql = f"SELECT kind, body, boot, mono, {digest} FROM record WHERE {where} = ?"  # noqa: S608 - our own words
+        waiting, unread = [], 0
+        for number in numbers:
+            made = None
+            with suppress(sqlite3.Error, UnicodeDecodeError):
+                row = self._connection.execute(sql, (number,)).fetchone()
+                made = None if row is None else _record(*row)
             if made is None:
                 unread += 1
             else:
                 waiting.append(made)
-        return tuple(waiting), unread, last_seq
+        return tuple(waiting), unread
 
-    def _checkpoint(self, last_seq: int) -> tuple[bytes | None, tuple[tuple[int, bytes], ...]]:
+    def _is_whole(self, table: str) -> bool:
+        with suppress(sqlite3.Error):
+            return bool(self._connection.execute(f"PRAGMA quick_check('{table}')").fetchone() == ("ok",))
+        return False
+
+    def _checkpoint(self, last: int) -> tuple[tuple[bytes, int, float] | None, tuple[tuple[int, bytes], ...]]:
         with suppress(sqlite3.Error, StoreError):
-            row = self._one("SELECT state, seq FROM checkpoint")
+            sql = f"SELECT state, boot, mono, {self._id_of('checkpoint')} FROM checkpoint"  # noqa: S608 - our own words
+            row = self._connection.execute(sql).fetchone()
             blocks = tuple(self._connection.execute("SELECT id, data FROM block ORDER BY id").fetchall())
-            if row is not None and row[1] == last_seq:
+            if row is not None and row[3] == last:
                 checkpoint.decode(row[0], blocks)
-                return bytes(row[0]), blocks
+                return row[:3], blocks
         return None, ()
 
     def _held(self) -> tuple[Downlink, ...]:
         found = []
-        for leaf in get_args(DownLeaf):
+        for leaf in HELD_LEAVES:
             with suppress(sqlite3.Error, msgspec.DecodeError, UnicodeDecodeError):
                 held = read_held(self._connection, leaf)
-                found += [] if held is None else [held]
+                found += [] if held is None or digest_of(held.content) != held.digest else [held]
         return tuple(found)
 
 
-def _record(row: tuple[Any, ...]) -> Waiting | None:
-    kind, body, boot, mono = row
-    try:
-        content = msgspec.json.decode(body)
-    except (msgspec.DecodeError, TypeError, UnicodeDecodeError):
+def _record(kind: object, body: object, boot: object, mono: object, content: object) -> Waiting | None:
+    """The record if all of it is as it was written, as far as the row can tell."""
+    if not isinstance(body, str) or not isinstance(boot, int) or not isinstance(mono, float) or kind not in _KINDS:
         return None
-    is_one = kind in _KINDS and isinstance(content, dict) and isinstance(boot, int) and isinstance(mono, float)
-    return Waiting(Record(kind, content), boot, mono) if is_one else None
+    if content is not None and content != content_digest(body.encode()):
+        return None
+    try:
+        return Waiting(msgspec.convert({"kind": kind, "body": msgspec.json.decode(body)}, Record), boot, mono)
+    except (msgspec.DecodeError, msgspec.ValidationError):
+        return None

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from msgspec.structs import replace
@@ -35,6 +35,7 @@ from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import gps_status, reader_status
 from agent.state import State, trusted_utc
 from agent.store import Store
+from agent.store_opening import with_room
 from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
 from agent.vehicle_keeping import Keeping
@@ -99,7 +100,7 @@ class VehicleAgent:
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
-        self.boot = store.boot()
+        self.boot = with_room(store.path, store.boot)
         self.since: str | None = None
         self._keeping = Keeping(
             store, boot=self.boot, setup=lambda: self.setup, state=lambda: self.state, dues=self._dues
@@ -124,6 +125,10 @@ class VehicleAgent:
     def deliver(self, item: Delivered) -> None:
         """Take what the publisher heard."""
         self._queue.put(item)
+
+    def tell(self, records: Sequence[Record]) -> None:
+        """Keep records of what was found at the start."""
+        self._commit(tuple(records), self.clock.mono())
 
     def _load(self) -> tuple[State, checkpoint.Written, tuple[Record, ...]]:
         kept = self.store.checkpoint()
