@@ -121,9 +121,11 @@ class Store:
             raise
 
     def close(self) -> None:
-        """Close the store; everything appended is already safe."""
+        """Close the store; everything appended is already safe. Closing it twice is no mistake."""
         self._connection.close()
-        os.close(self._lock)
+        lock, self._lock = self._lock, -1
+        if lock >= 0:
+            os.close(lock)
 
     def __enter__(self) -> Self:
         return self

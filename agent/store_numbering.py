@@ -18,7 +18,7 @@ from agent.messages import Ack
 from agent.records import Record
 from agent.store_chain import Epoch, Seal, contents, digest_at, epochs, sealed_from
 from agent.store_connection import transaction
-from agent.store_epochs import Move, Standing, judged, own_ack
+from agent.store_epochs import Move, Standing, judged
 
 _LOG = logging.getLogger(__name__)
 _INSERT_RECORD = (
@@ -77,27 +77,25 @@ class Numbering:
 
         `moment` is (boot, mono), `at` the same in UTC; `settled`: records may have been published.
         """
-        here = self.now
-        move = judged(
-            acks, at=Standing(here.epoch, self.last_seq, settled, self._heard), digest_of=lambda seq: self._digest(seq)
-        )
+        standing = Standing(self.now.epoch, self.last_seq, settled, self._heard)
+        found = judged(acks, at=standing, digest_of=self._digest)
         self._hear(acks)
-        if move is not None:
-            if self._moves < _MOVES_IN_A_ROW or moment[1] - self._moved_mono >= _PAUSE_S:
-                self._move(move, notice="epoch", moment=moment, at=at)
+        trimmed = 0 if found.ack is None else self._trim(found.ack)
+        if found.move is None:
+            self._moves = 0 if found.ack is not None else self._moves
+        elif self._moves < _MOVES_IN_A_ROW or moment[1] - self._moved_mono >= _PAUSE_S:
+            self._move(found.move, notice="epoch", moment=moment, at=at)
+        return trimmed
+
+    def _trim(self, ack: Ack) -> int:
+        here, execute = self.now, self._connection.execute
+        if ack.seq <= here.acked and not ack.also and (here.digest is not None or ack.hash is None):
             return 0
-        own = own_ack(acks, epoch=here.epoch)
-        if own is None or own.highest < 1:
-            return 0
-        self._moves = 0
-        if own.seq <= here.acked and not own.also and (here.digest is not None or own.hash is None):
-            return 0
-        execute = self._connection.execute
         with transaction(self._connection):
-            trimmed = execute("DELETE FROM outbox WHERE seq <= ?", (own.seq,)).rowcount
-            for first, last in own.also:
+            trimmed = execute("DELETE FROM outbox WHERE seq <= ?", (ack.seq,)).rowcount
+            for first, last in ack.also:
                 trimmed += execute("DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)).rowcount
-            execute(_ACKED, (own.seq, own.hash, here.epoch))
+            execute(_ACKED, (ack.seq, ack.hash, here.epoch))
         self.now = epochs(self._connection)[-1]
         return trimmed
 

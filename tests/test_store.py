@@ -129,6 +129,7 @@ def test_the_outbox_is_what_no_ack_covered(upto: int, also: list[tuple[int, int]
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "store.db", seal=None) as store:
         store.settle()
         store.append(notices(12), boot=1, mono=1.0)
+        also = [(first, last) for first, last in also if first > upto + 1]
         store.acknowledge([Ack(1, upto, tuple(also))])
         covered = set(range(1, upto + 1)).union(*(range(first, last + 1) for first, last in also))
         assert seqs(store) == [seq for seq in range(1, 13) if seq not in covered]
@@ -157,7 +158,7 @@ def test_a_restored_backup_is_noticed(store: Store, path: Path) -> None:
     assert rows(path, "SELECT id, epoch, seq FROM record ORDER BY id") == [
         (1, 1, 1), (2, 1, 2), (3, 1, 3), (4, 2, 1), (5, 2, 2), (6, 2, 3),
     ]  # fmt: skip
-    assert "9 records of epoch 1 of this van, but the van's computer has made 5" in rows(
+    assert "up to number 9 of epoch 1, but the van's computer has made 5" in rows(
         path, "SELECT json_extract(body, '$.text') FROM record WHERE id = 6"
     )[0][0]
 
