@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import signal
 import sys
 import threading
@@ -34,7 +33,7 @@ from agent.reader import Reader
 from agent.reader_tls import reader_tls
 from agent.reading import interlock_of
 from agent.receiver import Receiver
-from agent.recording import encode_line, lines_of
+from agent.recorder import Recorder
 from agent.records import Fix, Input, Problem, Record
 from agent.setup import read_in_use
 from agent.store import Store
@@ -195,10 +194,10 @@ def serve(
 def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]:
     """Writes what is received as a recording, each input at once; positions outside working hours are not kept.
 
-    An earlier recording is gone on with: a power cut may have left half a line, which is ended first.
+    An earlier recording is gone on with.
     """
     try:
-        file: IO[bytes] = path.open("a+b")
+        file: IO[bytes] = path.open("a+b", buffering=0)
     except OSError as error:
         raise ConfigError([Problem(str(path), "--record", str(error), "give a file that can be written")]) from None
 
@@ -207,12 +206,8 @@ def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]
             fix: Any = parse_tpv(item.tpv, item.mono)
             if isinstance(fix, Unusable) or not is_working(vehicle.privacy, fix.utc_s):
                 return
-        file.write(b"".join(encode_line(line) + b"\n" for line in lines_of(item)))
-        file.flush()
+        recorder.take(item)
 
     with file:
-        if file.tell():
-            file.seek(-1, os.SEEK_END)
-            if file.read(1) != b"\n":
-                file.write(b"\n")
+        recorder = Recorder(file, path)
         yield record

@@ -35,6 +35,7 @@ def write_mark(path: Path, mark: Mark) -> bool:
         new.replace(mark_of(path))
     except OSError as problem:
         if problem.errno in NO_SPACE:
+            new.unlink(missing_ok=True)
             return False
         raise StoreError(
             f"{new}: cannot be written ({problem.strerror}); let the agent's user own the folder, see the kernel's log."

@@ -9,8 +9,11 @@ once; then the record waits in memory.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from agent.errors import StoreError
 from agent.store_connection import NO_SPACE
 
 # A commit with a custody record is some tens of KiB; a piece is room for a few. Judgement.
@@ -18,7 +21,7 @@ PIECE_BYTES = 256 * 1024
 
 
 class Reserve:
-    """The reserve of the store at `path`. Raises OSError where the folder may not be written at all."""
+    """The reserve of the store at `path`. Raises StoreError where the folder may not be written at all."""
 
     def __init__(self, path: Path, *, size_bytes: int) -> None:
         self._path = reserve_of(path)
@@ -34,7 +37,8 @@ class Reserve:
         left_bytes = self.left_bytes
         if left_bytes == 0:
             return False
-        os.truncate(self._path, max(left_bytes - PIECE_BYTES, 0))
+        with _told(self._path):
+            os.truncate(self._path, max(left_bytes - PIECE_BYTES, 0))
         return True
 
     def is_whole(self) -> bool:
@@ -48,8 +52,17 @@ class Reserve:
             return False
         if missing_bytes <= 0:
             return True
+        with _told(self._path):
+            return self._made()
+
+    def _made(self) -> bool:
         left_bytes = self.left_bytes
-        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError as problem:
+            if problem.errno in NO_SPACE:
+                return False
+            raise
         try:
             os.posix_fallocate(file, 0, self._size_bytes)
             os.fsync(file)
@@ -61,6 +74,16 @@ class Reserve:
         finally:
             os.close(file)
         return True
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as problem:
+        raise StoreError(
+            f"{path}: the reserve cannot be kept ({problem.strerror}); let the agent's user own folder and file."
+        ) from problem
 
 
 def reserve_of(path: Path) -> Path:

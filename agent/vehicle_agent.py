@@ -342,6 +342,7 @@ class VehicleAgent:
             self._write("time", partial(self.store.trust_time, boot=self.boot, offset_s=offset_s))
             self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
             self._dues.soon("status")
+            self._dues.soon("mark")
             if self._off_since is not None and self._off_since < self.since:
                 notice = off_notice(self.setup, since=self._off_since, until=self.since)
                 self._commit((notice,), timeline.now.last_mono)

@@ -15,14 +15,15 @@ from agent.records import Read, Record
 from agent.state import Setup, State
 from agent.store import Store
 from agent.store_holdback import Holdback, Outage
-from agent.store_mark import Mark, write_mark
+from agent.store_mark import Mark, read_mark, write_mark
 from agent.store_reserve import Reserve
 from agent.units import format_utc
+from agent.vehicle_sections import MB
 from agent.vehicle_shown import Dues
 
-MB = 1_000_000
 PRUNE_S = 6 * 3600.0
-MARK_S = 300.0
+MARK_S = 1800.0
+AGAIN_S = 300.0
 
 
 class Keeping:
@@ -65,13 +66,16 @@ class Keeping:
             try:
                 self._store.prune(before_utc_s=before_utc_s, most_bytes=vehicle.store.most_reads_mb * MB)
             except DiskFullError:
-                self._dues.done("prune", now + MARK_S)  # even deleting needs room for the log; tried again soon
+                self._dues.done("prune", now + AGAIN_S)  # even deleting needs room for the log; tried again soon
         if self._holdback.outage is None and self._dues.is_due("mark", now, MARK_S):
             self.mark(now)
 
     def mark(self, now: float) -> None:
         """Note beside the store that it is good now."""
         at = self._utc(now)
+        if at is None:  # what was known before a start that has no time yet is better than nothing
+            before = read_mark(self._store.path)
+            at = None if before is None else before.at
         write_mark(self._store.path, Mark(at, self._store.epoch, self._store.last_seq, self._boot))
 
     def status(self) -> DiskStatus:

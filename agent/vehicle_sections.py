@@ -14,6 +14,8 @@ from agent.llrp.rounds import ReadingPlan
 from agent.readingplan import GIVEN, ReadingSettings
 from agent.records import Problem
 
+MB = 1_000_000
+
 
 class Signal(Struct, frozen=True):
     """A lamp or buzzer on a reader's output; None where there is none."""

@@ -2,9 +2,9 @@
 
     python -m tests.diskfull [--days 200] [--seed 1] [--processes 2] [--only SEED]
 
-A day is named by its seed; `--only` lives that one again on each disk. Without root run it as `unshare -rm python -m …`,
-where the kernel lets one; else the disks that need root are left out, and that is said. Exit code 1 where anything did
-not hold.
+A day is named by its seed; `--only` lives that one again on each disk. Without root run it as `unshare -rm python -m
+…`, where the kernel lets one; else the disks that need root are left out, and that is said. Exit code 1 where anything
+did not hold.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Small disks that can be filled to the last byte, and which of them this machine can have.
 
-    tmpfs   a file system in memory of a few MB; needs root, or a namespace in which one is root (`unshare -rm`)
-    ext4    a real one in a file, by a loop device; needs root: journal, delayed allocation, blocks that are freed late
-    pages   SQLite's own limit on its file's pages; needs nothing, but only SQLite's SQLITE_FULL is seen, no file can be
-            full beside it, and the reserve frees nothing
+tmpfs: a file system in memory of a few MB; needs root, or a namespace in which one is root (`unshare -rm`).
+ext4: a real one in a file, by a loop device; needs root: journal, delayed allocation, blocks that are freed late.
+pages: SQLite's own limit on its file's pages; needs nothing, but only SQLite's SQLITE_FULL is seen, no file can be full
+beside it, and the reserve frees nothing.
 """
 
 from __future__ import annotations

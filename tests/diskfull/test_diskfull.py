@@ -69,7 +69,7 @@ def forgets(self: Holdback, append: Any) -> bool:
     return append is None
 
 
-def ends(self: Holdback, mono: float, error: DiskFullError) -> None:
+def ends(_self: Holdback, _mono: float, error: DiskFullError) -> None:
     """An agent that a full disk ends."""
     raise error
 
