@@ -15,12 +15,20 @@ import sqlite3
 from contextlib import closing, suppress
 from pathlib import Path
 
-from agent.errors import StoreDamagedError, StoreError
+from agent.chain import content_digest
+from agent.errors import StoreError
 from agent.store_connection import look, told
 
 # What decides is looked through at every start. `reading`, by far the largest, would take seconds on a card and decides
 # nothing; damage there shows when it is written to, and is then noted.
 _DECIDES = frozenset({"meta", "record", "outbox", "checkpoint", "block", "held", "boot"})
+_WAITING = (
+    "SELECT outbox.seq, body, content, kind, prev, sig FROM outbox JOIN record ON record.id = outbox.record"
+    " ORDER BY outbox.seq"
+)
+# What SQLite says of a file that may be sound; whatever else comes of looking at it is damage: garbage in a table's
+# definition, for one, gives any error.
+_NO_DAMAGE = frozenset({"BUSY", "LOCKED", "PROTOCOL", "PERM", "READONLY", "CANTOPEN", "IOERR", "FULL", "NOMEM"})
 # The main file goes last: as long as it is in its place the store counts as not yet set aside, and a new one must never
 # find an older one's log beside it.
 _PARTS = ("-wal", "-shm", "")
@@ -33,17 +41,25 @@ def damage_of(path: Path) -> str | None:
     if not path.exists():
         return None
     log = path.with_name(path.name + "-wal")
-    if _is_garbage(log):
-        return "the log beside it is damaged"
+    return "the log beside it is damaged" if _is_garbage(log) else _found(path, log)
+
+
+def _found(path: Path, log: Path) -> str | None:
     try:
         with told(path, "checking the store"), closing(look(path)) as connection:
             return _check(connection)
-    except StoreDamagedError as error:
-        return str(error.__cause__)
+    except UnicodeDecodeError as problem:
+        return f"a name in it is no text ({problem.reason})"
     except StoreError as error:
         if _is_unreadable(log):
             return f"the log beside it cannot be read ({error.__cause__})"
-        raise
+        if _code_of(error.__cause__) in _NO_DAMAGE:
+            raise
+        return str(error.__cause__)
+
+
+def _code_of(problem: BaseException | None) -> str:
+    return (getattr(problem, "sqlite_errorname", "") or "").removeprefix("SQLITE_").split("_")[0]
 
 
 def _check(connection: sqlite3.Connection) -> str | None:
@@ -55,7 +71,19 @@ def _check(connection: sqlite3.Connection) -> str | None:
         if found != "ok":
             return f"{table}: {found}"
     missing = sorted(_DECIDES - names)
-    return f"tables are missing: {', '.join(missing)}" if missing else None
+    return f"tables are missing: {', '.join(missing)}" if missing else _spoilt(connection)
+
+
+def _spoilt(connection: sqlite3.Connection) -> str | None:
+    """The first record still to be published whose octets are not those that were written: SQLite would not notice."""
+    if not any(name == "content" for _, name, *_ in connection.execute("PRAGMA table_info('record')")):
+        return None  # before schema 2 a record had no digest
+    connection.text_factory = bytes
+    for seq, body, content, *rest in connection.execute(_WAITING):
+        is_text = all(part is None or (isinstance(part, bytes) and part.isascii()) for part in (content, *rest))
+        if not is_text or (body is not None and content_digest(body).encode() != content):
+            return f"record {seq} is not as it was written"
+    return None
 
 
 def _is_garbage(log: Path) -> bool:

@@ -40,6 +40,8 @@ _BY_CODE: dict[str, type[StoreError]] = {
 # What a full disk looks like where SQLite could not sync, make its -wal or lengthen its -shm.
 _PERHAPS_FULL = frozenset({"IOERR", "CANTOPEN"})
 _TRIED_BYTES = 65_536
+# What Python itself says where a text's octets were spoilt.
+_NO_TEXT = "Could not decode to UTF-8"
 NO_SPACE = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 
@@ -84,6 +86,8 @@ def told(path: Path, doing: str) -> Iterator[None]:
     except sqlite3.Error as problem:
         name = getattr(problem, "sqlite_errorname", "") or "SQLITE_ERROR"
         code = name.removeprefix("SQLITE_").split("_")[0]
+        if str(problem).startswith(_NO_TEXT):
+            code = "CORRUPT"
         error = _BY_CODE.get(code, StoreError)
         if code in _PERHAPS_FULL and is_full(path.parent):
             code, error = "FULL", DiskFullError

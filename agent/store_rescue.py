@@ -25,7 +25,10 @@ from agent.records import Record
 from agent.store_connection import look, read_held
 from agent.store_mark import read_mark
 
-_KINDS = frozenset({"event", "manifest", "notice"})
+# What SQLite, and Python with its texts, raise for what is garbage.
+_UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+# No van has that many boots or epochs: a higher number is garbage.
+_MOST = 1_000_000_000
 # Where not even the outbox tells which numbers there are, this many are looked up at most.
 _MOST_GUESSED = 5_000_000
 
@@ -63,7 +66,7 @@ def rescue(path: Path) -> Rescued:
         try:
             with closing(look(path)) as connection:
                 found = _Reading(connection).all()
-        except (sqlite3.Error, OSError):
+        except (*_UNREADABLE, OSError):
             found = Rescued()  # not even opened: the mark alone is left
     if mark is not None:
         found = msgspec.structs.replace(
@@ -84,8 +87,9 @@ class _Reading:
     def all(self) -> Rescued:
         known = [row[0] for row in self._rows("epoch", ("epoch",), "epoch") if isinstance(row[0], int)]
         for key, value in self._rows("meta", ("key", "value"), "key"):
-            if key in {"epoch", "heard"} and str(value).isdigit():
+            if key in {"epoch", "heard"} and isinstance(value, str) and value.isascii() and value.isdecimal():
                 known.append(int(value))
+        known = [epoch for epoch in known if 0 < epoch < _MOST]
         last = self._highest("record", "checkpoint", "outbox")
         waiting, unread = self._waiting(last)
         state, blocks = (None, ()) if unread else self._checkpoint(last)
@@ -95,12 +99,12 @@ class _Reading:
             unread=unread,
             state=state,
             blocks=blocks,
-            boots=tuple(sorted(set(self._rows("boot", ("boot", "offset_s"), "boot")))),
+            boots=tuple(sorted(filter(_is_boot, self._rows("boot", ("boot", "offset_s"), "boot")))),
             held=self._held(),
         )
 
     def _columns_of(self, table: str) -> frozenset[str]:
-        with suppress(sqlite3.Error):
+        with suppress(*_UNREADABLE):
             return frozenset(row[1] for row in self._connection.execute(f"PRAGMA table_info('{table}')"))
         return frozenset()
 
@@ -119,14 +123,14 @@ class _Reading:
                     if row[0] not in seen:
                         seen.add(row[0])
                         yield row[1:]
-            except (sqlite3.Error, UnicodeDecodeError):
+            except _UNREADABLE:
                 continue
             return
 
     def _highest(self, *tables: str) -> int:
         found = 0
         for table in tables:
-            with suppress(sqlite3.Error):
+            with suppress(*_UNREADABLE):
                 sql = f"SELECT max({self._id_of(table)}) FROM {table}"  # noqa: S608 - our own words
                 (highest,) = self._connection.execute(sql).fetchone()
                 found = max(found, highest if isinstance(highest, int) else 0)
@@ -134,7 +138,9 @@ class _Reading:
 
     def _waiting(self, last: int) -> tuple[tuple[Waiting, ...], int]:
         """The records that no ack had covered, and how many of them cannot be read whole."""
-        numbers: Iterable[int] = sorted(row[0] for row in self._rows("outbox", (self._id_of("outbox"),), "seq"))
+        numbers: Iterable[int] = sorted(
+            row[0] for row in self._rows("outbox", (self._id_of("outbox"),), "seq") if isinstance(row[0], int)
+        )
         if not self._is_whole("outbox"):
             # Without the outbox's word every record may be one that nobody has taken in yet.
             numbers = range(1, min(last, _MOST_GUESSED) + 1)
@@ -144,7 +150,7 @@ class _Reading:
         waiting, unread = [], 0
         for number in numbers:
             made = None
-            with suppress(sqlite3.Error, UnicodeDecodeError):
+            with suppress(*_UNREADABLE):
                 row = self._connection.execute(sql, (number,)).fetchone()
                 made = None if row is None else _record(*row)
             if made is None:
@@ -154,16 +160,16 @@ class _Reading:
         return tuple(waiting), unread
 
     def _is_whole(self, table: str) -> bool:
-        with suppress(sqlite3.Error):
+        with suppress(*_UNREADABLE):
             return bool(self._connection.execute(f"PRAGMA quick_check('{table}')").fetchone() == ("ok",))
         return False
 
     def _checkpoint(self, last: int) -> tuple[tuple[bytes, int, float] | None, tuple[tuple[int, bytes], ...]]:
-        with suppress(sqlite3.Error, StoreError):
+        with suppress(*_UNREADABLE, StoreError, TypeError):
             sql = f"SELECT state, boot, mono, {self._id_of('checkpoint')} FROM checkpoint"  # noqa: S608 - our own words
             row = self._connection.execute(sql).fetchone()
             blocks = tuple(self._connection.execute("SELECT id, data FROM block ORDER BY id").fetchall())
-            if row is not None and row[3] == last:
+            if row is not None and row[3] == last and _is_boot((row[1], row[2])):
                 checkpoint.decode(row[0], blocks)
                 return row[:3], blocks
         return None, ()
@@ -171,15 +177,25 @@ class _Reading:
     def _held(self) -> tuple[Downlink, ...]:
         found = []
         for leaf in HELD_LEAVES:
-            with suppress(sqlite3.Error, msgspec.DecodeError, UnicodeDecodeError):
+            with suppress(*_UNREADABLE, TypeError, ValueError):
                 held = read_held(self._connection, leaf)
-                found += [] if held is None or digest_of(held.content) != held.digest else [held]
+                found += (
+                    []
+                    if held is None or digest_of(held.content) != held.digest or not isinstance(held.version, int)
+                    else [held]
+                )
         return tuple(found)
 
 
-def _record(kind: object, body: object, boot: object, mono: object, content: object) -> Waiting | None:
+def _is_boot(row: tuple[Any, ...]) -> bool:
+    """Whether a boot's number, and the seconds beside it, can be what they say."""
+    boot, seconds = row
+    return isinstance(boot, int) and 0 < boot < _MOST and (seconds is None or isinstance(seconds, float))
+
+
+def _record(kind: object, body: object, boot: int, mono: float, content: object) -> Waiting | None:
     """The record if all of it is as it was written, as far as the row can tell."""
-    if not isinstance(body, str) or not isinstance(boot, int) or not isinstance(mono, float) or kind not in _KINDS:
+    if not isinstance(body, str) or not _is_boot((boot, mono)) or mono is None:
         return None
     if content is not None and content != content_digest(body.encode()):
         return None

@@ -193,7 +193,7 @@ def test_a_day_on_real_servers_with_a_kill_in_the_middle(rig: Callable[..., Rig]
     stored = van.stored("SELECT seq, body FROM record ORDER BY seq")
     assert stored == [(seq, body.decode()) for (_, seq), body in sorted(van.depot.bodies.items())]
     assert van.depot.contradictions == []
-    ((at_seq,),) = van.stored("SELECT seq FROM checkpoint")
+    ((at_seq,),) = van.stored("SELECT record FROM checkpoint")
     assert at_seq == stored[-1][0]
 
 

@@ -30,6 +30,8 @@ from msgspec import Struct
 
 from agent.chain import key_text
 from agent.errors import DiskFullError
+from agent.messages import Ack
+from agent.publisher import Acks, Settled
 from agent.records import Boot, Input, Inventory, PortInput
 from agent.setup import read_in_use
 from agent.store import Store
@@ -41,6 +43,8 @@ from tests import tinyday
 from tests.diskfull.disks import Disk, Kind, disk
 
 VEHICLE = tinyday.VEHICLE + "\n[store]\nreserve_mb = {}\n"
+# At so many of its turns the publisher looks at the outbox.
+PUBLISHES = 0.02
 # Space is back this long before the day ends, so that the half-minute's commit comes by itself.
 LAST_S = tinyday.DURATION_S - 45.0
 ABOUT = ("disk-full", "gap", "gap-was")
@@ -150,6 +154,7 @@ class Van:
             plan=None,
         )
         self.store = open_sound(self.path, open_=partial(Store.open, seal=SEAL), vehicle="van-07")
+        self.outbox = self.store.outbox()
         self.agent = VehicleAgent(in_use=in_use, store=self.store, clock=self.clock, program="bench")
 
     def live(self, script: Script) -> None:
@@ -195,8 +200,17 @@ class Van:
                 self.agent._take(item)
             else:
                 self.agent.put(item)
+                if self._rng.random() < PUBLISHES:
+                    self._publish()
                 self.agent._turn()
         return False
+
+    def _publish(self) -> None:
+        """What the publisher's thread does: it reads the outbox, and an ack comes for some of it."""
+        rows = self.outbox.page(after=0, limit=50).rows
+        self.agent.deliver(Settled())
+        if rows:
+            self.agent.deliver(Acks((Ack(epoch=1, seq=self._rng.choice(rows).seq),)))
 
     def _die(self) -> None:
         """As if killed: the files as they are now, without what closing would write."""
@@ -208,6 +222,7 @@ class Van:
                     shutil.copy(file, aside)
             was_full, left = self._on.is_full, self._on.left_bytes
             self._on.empty()
+            self.outbox.close()
             self.store.close()
             for file in self.path.parent.glob("vehicle.db*"):
                 file.unlink()
@@ -220,7 +235,12 @@ class Van:
 
     def made(self) -> list[tuple[int, Made]]:
         """Every record with its number."""
-        return [(row.seq, (row.kind, msgspec.json.decode(row.body))) for row in self.store.unacked(limit=100_000)]
+        rows = self.store._connection.execute("SELECT seq, kind, body FROM record WHERE epoch = 1 ORDER BY id")
+        return [(seq, (kind, msgspec.json.decode(body))) for seq, kind, body in rows]
+
+    def waits(self) -> list[int]:
+        """The numbers in the outbox, and what no ack covered by the row of its epoch."""
+        return [row.seq for row in self.store.unacked(limit=100_000)]
 
     def reads_kept(self) -> int:
         """How many raw reads the store counts."""
@@ -253,6 +273,7 @@ def reference() -> tuple[tuple[float, Made], ...]:
         van.live(Script(()))
         at = [row[0] for row in van.store._connection.execute("SELECT mono FROM record ORDER BY seq")]
         made = [one for _, one in van.made()]
+        van.outbox.close()
         van.store.close()
     return tuple((at_mono - tinyday.BOOT_MONO_S, one) for at_mono, one in zip(at, made, strict=True))
 
@@ -278,7 +299,11 @@ def lived(seed: int, script: Script, kind: Kind) -> Verdict:
         told = [body for _, (_, body) in made if body.get("notice") == "disk-full"]
         dropped = sum(body["reads_not_kept"] for body in told)
         kept, heard = van.reads_kept(), van.heard
+        epochs = van.store._connection.execute("SELECT epoch, acked FROM epoch").fetchall()
+        if [epoch for epoch, _ in epochs] != [1] or van.waits() != list(range(epochs[0][1] + 1, len(made) + 1)):
+            problems.append(f"the outbox holds {van.waits()}, epochs and what is acknowledged are {epochs}")
         stated = [body for _, (_, body) in made if body.get("notice") == "gap-was"]
+        van.outbox.close()
         van.store.close()
     if [seq for seq, _ in made] != list(range(1, len(made) + 1)):
         problems.append(f"numbers with a gap: {[seq for seq, _ in made]}")
