@@ -56,6 +56,9 @@ class Numbering:
         row = connection.execute("SELECT value FROM meta WHERE key = 'heard'").fetchone()
         self._heard = 0 if row is None else int(row[0])
         self._moves, self._moved_mono = 0, 0.0
+        self.now: Epoch = epochs(connection)[-1]
+        self.last_seq = 0
+        self._tip = ""
         self._stand()
         if seal is not None:
             self._take_up(seal, boot=boot)
@@ -138,10 +141,10 @@ class Numbering:
 
     def _stand(self) -> None:
         """Go on behind the newest record of the newest epoch."""
-        self.now: Epoch = epochs(self._connection)[-1]
-        self.last_seq: int = self._connection.execute(
+        self.now = epochs(self._connection)[-1]
+        (self.last_seq,) = self._connection.execute(
             "SELECT coalesce(max(seq), 0) FROM record WHERE epoch = ?", (self.now.epoch,)
-        ).fetchone()[0]
+        ).fetchone()
         self._tip = self._digest(self.last_seq) or ""
 
     def _take_up(self, seal: Seal, *, boot: int) -> None:

@@ -8,8 +8,9 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +42,20 @@ def body(n: int) -> dict[str, Any]:
 
 
 def fill(path: Path) -> None:
-    """A store with acked and unacked records, a checkpoint, a plan and two boots; the log is emptied into the file."""
+    """A store with acked and unacked records, a checkpoint and a plan, closed, and the mark beside it."""
+    path.write_bytes(filled())
+    write_mark(path, Mark(AT, 1, RECORDS, 1))
+
+
+@cache
+def filled() -> bytes:
+    """The file of such a store; its log is emptied into it."""
+    with tempfile.TemporaryDirectory() as folder:
+        _make(Path(folder) / "vehicle.db")
+        return (Path(folder) / "vehicle.db").read_bytes()
+
+
+def _make(path: Path) -> None:
     core, blocks, _ = encode(State(), Written())
     with Store.open(path, seal=SEAL) as store:
         boot = store.boot()
@@ -51,7 +65,6 @@ def fill(path: Path) -> None:
             store.append([Record("notice", body(n))], boot=boot, mono=float(n), checkpoint=core, blocks=blocks)
         store.settle()
         store.acknowledge([Ack(1, ACKED)])
-        write_mark(path, Mark(AT, store.epoch, store.last_seq, boot))
 
 
 def told(store: Store) -> list[dict[str, Any]]:
