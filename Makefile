@@ -39,7 +39,7 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
 
-faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent (FAULTS_ARGS="--mixtures 20")
+faults: $(VENV)/.tools  ## faults of reader, receiver, clock into a running agent, and full disks (FAULTS_ARGS="--mixtures 20" DISKFULL_ARGS="--days 20")
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 

@@ -19,7 +19,7 @@ from agent.findings import Finding
 from agent.store_aside import damage_of, set_aside_before
 from agent.store_connection import look, told
 from agent.store_mark import read_mark
-from agent.store_reserve import Reserve
+from agent.store_reserve import Reserve, reserve_of
 from agent.store_schema import MIGRATIONS
 
 # A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
@@ -62,7 +62,7 @@ def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES, reserve_
 def _reserve(path: Path, wanted_bytes: int) -> list[Finding]:
     """Nothing to say before the first start has made it, or where none is wanted."""
     left_bytes = Reserve(path, size_bytes=wanted_bytes).left_bytes
-    if not path.exists() or left_bytes >= wanted_bytes:
+    if not reserve_of(path).exists() or left_bytes >= wanted_bytes:
         return []
     found = f"{left_bytes / _MB:,.1f} of {wanted_bytes / _MB:,.1f} MB are still kept free for custody records"
     do = "free some space: it was given up as the disk was full, and is made again by itself"
