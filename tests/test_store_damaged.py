@@ -338,3 +338,20 @@ def test_a_mark_is_whole_or_not_there(tmp_path: Path) -> None:
     assert write_mark(path, Mark(None, 2, 3, 4))
     assert read_mark(path) == Mark(None, 2, 3, 4)
     assert store_opening._went_back(path, read_mark(path)) == "the file is gone"
+
+
+def test_of_very_many_records_those_still_to_be_sent_are_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Years of records would take seconds at every start; a spoilt one that nobody has taken in yet is found still.
+
+    An acknowledged one is left to `roadtally verify`.
+    """
+    monkeypatch.setattr("agent.store_aside._MANY", RECORDS - 1)
+    path = tmp_path / "vehicle.db"
+    for n, is_found in ((ACKED - 50, False), (ACKED + 50, True)):
+        fill(path)
+        octets = path.read_bytes()
+        assert octets.count(f'"text":"{n} '.encode()) == 1
+        path.write_bytes(octets.replace(f'"text":"{n} '.encode(), f'"text":"{n}?'.encode()))
+        assert (damage_of(path) == f"record {n + 1} is not as it was written") == is_found
