@@ -88,7 +88,8 @@ def _spoilt(connection: sqlite3.Connection) -> str | None:
     connection.text_factory = bytes
     for seq, body, content, *rest in connection.execute(_WAITING):
         is_text = all(part is None or (isinstance(part, bytes) and part.isascii()) for part in (content, *rest))
-        if content is None or not is_text or (body is not None and content_digest(body).encode() != content):
+        is_same = body is None or (isinstance(body, bytes) and content_digest(body).encode() == content)
+        if content is None or not is_text or not is_same:
             return f"record {seq} is not as it was written"
     return None
 
