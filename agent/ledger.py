@@ -288,7 +288,7 @@ def _texts(value: object, key: str) -> tuple[str, ...]:
 def _confidences(value: object) -> dict[str, float]:
     listed: dict[str, float] = {}
     for each in value if isinstance(value, list) else ():
-        if isinstance(each, Mapping):
+        if isinstance(each, dict):
             epc, p = each.get("rt:epc"), each.get("rt:p")
             if isinstance(epc, str) and isinstance(p, int | float) and not isinstance(p, bool):
                 listed[epc] = float(p)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from operator import attrgetter
 from typing import Any, TypeVar
 
 import msgspec
@@ -17,7 +18,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from agent.dispatch import schema
 from agent.dispatch.wire import LogRecord
 from agent.errors import MessageError
-from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_event, parse_manifest, standing
+from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_event, parse_manifest
 from agent.units import parse_utc
 
 log = logging.getLogger(__name__)
@@ -103,16 +104,17 @@ class Drawn:
 
     def _write_items(self, states: _Statements) -> None:
         table = schema.item
-        touched = sorted(states.anew | states.later.keys() | self._names.keys())
+        touched = sorted(states.anew | states.named | states.later.keys() | self._names.keys())
         rows: dict[str, dict[str, Any]] = {}
         for some in chunks(touched):
             for row in self._connection.execute(sa.select(table).where(table.c.epc.in_(some))):
                 rows[row.epc] = dict(row._mapping)  # noqa: SLF001 - SQLAlchemy's name for a row as a mapping
-        changed: dict[str, dict[str, Any]] = {}
+        changed: dict[str, dict[str, Any]] = {epc: {} for epc in states.named if epc not in rows}
         anew = set(states.anew)
         for epc, events in states.later.items():
             row = rows.get(epc)
-            events.sort(key=lambda each: each[0].order)
+            if len(events) > 1:
+                events.sort(key=lambda each: each[0].order)
             if epc in anew or row is None or row["last_s"] is None or events[0][0].order <= _last_of(row):
                 anew.add(epc)
                 continue
@@ -121,14 +123,14 @@ class Drawn:
                 state = next_state(state, event, p)
             changed[epc] = _folded(state, events[-1][0])
         for epc, told in self._standing_events(sorted(anew)).items():
-            state, last = UNKNOWN, None
-            for last in standing(told):
-                state = next_state(state, last, last.confidence[0])
-            changed[epc] = _folded(state, last)
+            state = UNKNOWN
+            for event in told:
+                state = next_state(state, event, event.confidence[0])
+            changed[epc] = _folded(state, told[-1] if told else None)
         for epc, (name, tag) in self._names.items():
             row = rows.get(epc)
             if row is None or (row["name"], row["tag"]) != (name, tag):
-                changed.setdefault(epc, {}).update(name=name, tag=tag)
+                changed[epc] = changed.get(epc, {}) | {"name": name, "tag": tag}
         blank = {"name": None, "tag": None, "since_exact": True} | dict.fromkeys(
             key for key in _FOLDED if key != "since_exact"
         )
@@ -142,28 +144,33 @@ class Drawn:
     def _standing_events(self, epcs: list[str]) -> dict[str, list[CustodyEvent]]:
         found: dict[str, list[CustodyEvent]] = {epc: [] for epc in epcs}
         event, listed = schema.event, schema.event_item
-        columns = [column for column in event.columns if column.name in CustodyEvent.__struct_fields__]
+        columns = tuple(event.c[key] for key in ("vehicle", "epoch", "seq", "event_id", "time_s", "action", "biz_step"))
+        columns += (listed.c.epc, listed.c.p, event.c.place, event.c.not_before_s, event.c.not_after_s)
         same = sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
-        query = sa.select(*columns, listed.c.epc, listed.c.p).join(listed, same).where(event.c.voided.is_(False))
+        query = sa.select(*columns).select_from(listed.join(event, same)).where(event.c.voided.is_(False))
         for some in chunks(epcs):
-            for row in self._connection.execute(query.where(listed.c.epc.in_(some))):
-                *told, epc, p = row
-                values = dict(zip((column.name for column in columns), told, strict=True))
-                found[epc].append(CustodyEvent(epcs=(epc,), confidence=(p,), **values))
+            for *says, epc, p, place, low_s, high_s in self._connection.execute(query.where(listed.c.epc.in_(some))).all():
+                found[epc].append(CustodyEvent(*says, (epc,), (p,), place, low_s, high_s))
+        for told in found.values():
+            told.sort(key=_order)
         return found
+
+
+_order = attrgetter("order")
 
 
 class _Statements:
     """The `event` and `event_item` rows of one transaction: one row an eventID, whatever came first.
 
     It says what the event's first statement says, by epoch and seq, and whether it was ever taken back. While only
-    declarations have come in, it says what they repeat of the event. `later` are the items of events that are new,
-    `anew` those whose past has changed.
+    declarations have come in, it says what they repeat of the event. After `write`, `later` are the items of events that
+    are new and stand, `named` those of new ones that do not, and `anew` those whose past has changed.
     """
 
     def __init__(self, connection: sa.Connection, names: set[_Name]) -> None:
         self._connection = connection
         self.later: dict[str, list[tuple[CustodyEvent, float | None]]] = {}
+        self.named: set[str] = set()
         self.anew: set[str] = set()
         self._rows: dict[_Name, dict[str, Any]] = {}
         self._there: set[_Name] = set()
@@ -190,29 +197,26 @@ class _Statements:
         if row is None:
             self._rows[name] = dict.fromkeys(_EVENT) | {"voided": False} | says
             self._items[name] = event
-            if event.void:
-                self.anew.update(event.epcs)
-            else:
-                for epc, p in zip(event.epcs, event.confidence, strict=True):
-                    self.later.setdefault(epc, []).append((event, p))
             return
         if not event.void and row["epoch"] is not None and not _says_the_same(row, event):
             log.warning("%s says two different things as %s; the first one counts", event.vehicle, event.event_id)
         if event.void and row["epoch"] is not None:
             if not row["voided"] or _declared(event) < _declared(row):
-                self.anew.update(self._listed(name, row))
+                if name in self._there:
+                    self.anew.update(self._listed(name, row))
+                    self._changed.add(name)
                 row.update(taken_back)
-                self._changed.add(name)
         elif (
             (*_declared(event), body) < (*_declared(row), row["body"])
             if event.void
             else row["epoch"] is None or (event.epoch, event.seq) < (row["epoch"], row["seq"])
         ):
-            self.anew.update(self._listed(name, row), event.epcs)
-            if name in self._there and name not in self._items:
-                self._unlist(name, row)
+            if name in self._there:
+                self.anew.update(self._listed(name, row), event.epcs)
+                self._changed.add(name)
+                if name not in self._items:
+                    self._unlist(name, row)
             row.update(says)
-            self._changed.add(name)
             self._items[name] = event
 
     def write(self) -> None:
@@ -235,6 +239,12 @@ class _Statements:
         ]
         if items:
             self._connection.execute(sa.insert(schema.event_item), items)
+        for name, event in self._items.items():
+            if name in self._there or self._rows[name]["voided"]:
+                self.named.update(event.epcs)
+                continue
+            for epc, p in zip(event.epcs, event.confidence, strict=True):
+                self.later.setdefault(epc, []).append((event, p))
 
     def _listed(self, name: _Name, row: Mapping[str, Any]) -> tuple[str, ...]:
         """The items that are listed for an event now: those that the body of its row names."""
@@ -280,13 +290,15 @@ def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[
 
 def _names(items: list[Any]) -> Iterator[tuple[str, tuple[str, str | None]]]:
     for each in items:
-        if isinstance(each, Mapping) and isinstance(each.get("epc"), str) and isinstance(each.get("name"), str):
-            tag = each.get("tag")
-            yield _clean(each["epc"]), (_clean(each["name"]), _clean(tag) if isinstance(tag, str) else None)
+        if not isinstance(each, dict):
+            continue
+        epc, name, tag = each.get("epc"), each.get("name"), each.get("tag")
+        if isinstance(epc, str) and isinstance(name, str):
+            yield _clean(epc), (_clean(name), _clean(tag) if isinstance(tag, str) else None)
 
 
 def _clean(text: str) -> str:
-    return text.replace("\0", "")  # PostgreSQL's text holds no NUL
+    return text.replace("\0", "") if "\0" in text else text  # PostgreSQL's text holds no NUL
 
 
 def _last_of(row: Mapping[str, Any]) -> tuple[float, str, int, int]:

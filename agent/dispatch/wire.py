@@ -76,7 +76,18 @@ class _Envelope(msgspec.Struct, frozen=True):
     sig: Any = None
 
 
+class _WholeFrame(msgspec.Struct, frozen=True):
+    """The same, read through in one go."""
+
+    v: int
+    vehicle: str
+    epoch: int
+    records: list[_Envelope]
+    key: Any = None
+
+
 _FRAMES = msgspec.json.Decoder(_Frame)
+_WHOLE_FRAMES = msgspec.json.Decoder(_WholeFrame)
 _ENVELOPES = msgspec.json.Decoder(_Envelope)
 _VALUES = msgspec.json.Decoder()
 
@@ -95,7 +106,7 @@ def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
     if not unpack.eof:
         raise MessageError("a log message is a whole zlib stream (got one that is cut off)")
     try:
-        frame = _FRAMES.decode(text)
+        frame = _frame(text)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise MessageError(f"a log message is a JSON object with v, vehicle, epoch, records ({error})") from error
     if frame.v != 1 or frame.vehicle != vehicle or not 1 <= frame.epoch < 2**31:
@@ -107,21 +118,27 @@ def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
         raise MessageError(f"a log message holds 1 to {MAX_RECORDS} records (got {len(frame.records)})")
     records: list[LogRecord] = []
     broken: list[tuple[bytes, str]] = []
-    for raw in frame.records:
+    for each in frame.records:
+        if isinstance(each, _Envelope):
+            records.append(_record(each))
+            continue
         try:
-            records.append(_record(raw))
-        except MessageError as error:
-            broken.append((bytes(raw), str(error)))
+            records.append(_record(_ENVELOPES.decode(each)))
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+            broken.append((bytes(each), f"every record has a seq from 1 ({error})"))
     if not records:
         raise MessageError(broken[0][1])
     return LogBatch(vehicle, frame.epoch, tuple(records), _key(frame.key), tuple(broken))
 
 
-def _record(raw: msgspec.Raw) -> LogRecord:
+def _frame(text: bytes) -> _Frame | _WholeFrame:
     try:
-        envelope = _ENVELOPES.decode(raw)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise MessageError(f"every record has a seq from 1 ({error})") from error
+        return _WHOLE_FRAMES.decode(text)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return _FRAMES.decode(text)  # whatever is wrong with a record
+
+
+def _record(envelope: _Envelope) -> LogRecord:
     octets, kept = bytes(envelope.body), None
     try:
         text = octets.decode()
