@@ -29,8 +29,12 @@ _OTHER_KEY = (
     "If the computer was changed or set up anew, that is why. If not, somebody else speaks in this van's name:"
     " change its password at the broker."
 )
-_UNFIT = "They are kept and counted. If the computer's disk was not restored, have `roadtally verify` say what was changed."
-_UNUSED = "They are kept as they came and nothing else waits for them. Send their text to whoever looks after the program."
+_UNFIT = (
+    "All of it is kept and counts. If the computer's disk was not restored, have roadtally verify say what was changed."
+)
+_UNUSED = (
+    "What came is kept as it is, and nothing else waits for it. Send it to whoever looks after the van's program."
+)
 _GAP = "The van sends them again by itself; until then its pages may lack what they tell."
 
 
