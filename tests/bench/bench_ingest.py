@@ -38,18 +38,21 @@ from tests.bench.common import RUNS, SCRATCH, Figure, main, show  # noqa: E402
 from tests.dispatch.conftest import Vehicle, until  # noqa: E402
 
 _AT_ONCE = 20
-_DATE = "2026-03-23"
-"""The day that is replayed."""
 
 
 def day(lived: Lived, number: int, vehicle: str) -> Iterator[tuple[str, bytes]]:
-    """The day's records as those of another day and vehicle."""
+    """The day's records as those of another day and vehicle, with items of its own."""
+    date = next(each.body["eventTime"][:10] for each in lived.records if each.kind == "event")
+    other = {
+        date: f"2026-{4 + number // 28:02d}-{1 + number % 28:02d}",
+        "sha-256;": f"sha-256;{number:04x}",
+        "van-07": vehicle,
+        "grai:9521141.": f"grai:952{1134 + int(vehicle.removeprefix('van-'))}.",
+    }
     for each in lived.records:
         text = msgspec.json.encode(each.body).decode()
-        if _DATE not in text and each.kind != "notice":
-            raise RuntimeError(f"a record that is not of {_DATE}: {text[:200]}")
-        date = f"2026-{4 + number // 28:02d}-{1 + number % 28:02d}"
-        text = text.replace(_DATE, date).replace("sha-256;", f"sha-256;{number:04x}").replace("van-07", vehicle)
+        for was, now in other.items():
+            text = text.replace(was, now)
         yield each.kind, text.encode()
 
 
