@@ -2,9 +2,9 @@
 
     python tests/bench/bench_ingest.py
 
-The records are those of the day that `bench_replay.py` replays, told again for each day with other dates and ids, sealed
-and packed as a vehicle does. Into the store alone, in transactions of 20 messages, and through a broker on the loopback
-until the last ack.
+The records are those of the day that `bench_replay.py` replays, told again for each day with other dates and ids, and
+sealed and packed as a vehicle does. Into the store alone, in transactions of 20 messages, and through a broker on the
+loopback until the last ack.
 """
 
 from __future__ import annotations
