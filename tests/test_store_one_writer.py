@@ -133,6 +133,6 @@ def test_nothing_else_of_the_house_opens_a_store() -> None:
             if isinstance(node, ast.Call) and ast.unparse(node.func) in ("sqlite3.connect", "connect"):
                 kind = " writer" if "writer=True" in ast.unparse(node) else ""
                 calls.add((file.stem, ast.unparse(node.func) + kind))
-    assert {where for where, what in calls if what == "connect writer"} == {"store"}
+    assert {where for where, what in calls if what == "connect writer"} == {"store", "store_opening"}
     direct = {where for where, what in calls if what == "sqlite3.connect"}
     assert direct == {"store_connection", "demo_verdict"}  # the demo's verdict reads, `mode=ro`

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import sqlite3
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +11,8 @@ import pytest
 
 from agent.chain import content_digest, digest, sign
 from agent.cli import main
+from agent.dispatch.store import open_store
+from agent.dispatch.wire import decode_batch
 from agent.messages import Ack, encode_log
 from agent.records import Record
 from agent.store import Store
@@ -193,17 +193,14 @@ def test_a_key_that_is_needed_is_asked_for(path: Path, capsys: pytest.CaptureFix
     assert "the options do not go together" in capsys.readouterr().err
 
 
-@pytest.mark.skipif(find_spec("agent.dispatch.chains") is None, reason="the dispatch side keeps no chains yet")
 def test_the_dispatch_sides_chain_is_walked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What a vehicle's store published fits there too, and a record changed in its database is named."""
-    stores = importlib.import_module("agent.dispatch.store")
-    wire = importlib.import_module("agent.dispatch.wire")
     config = tmp_path / "dispatch.toml"
     config.write_text("")
     verify = ["verify", "--config", str(config), "--vehicle", VEHICLE, "--json"]
     assert main(verify) == 2
     assert "no such file" in capsys.readouterr().err
-    dispatch = stores.open_store(tmp_path / "dispatch.db")
+    dispatch = open_store(tmp_path / "dispatch.db")
     with Store.open(tmp_path / "vehicle.db", seal=SEAL) as store:
         store.append(
             [Record("notice", {"notice": "gap", "at": FIRST, "text": str(n)}) for n in range(5)],
@@ -212,7 +209,7 @@ def test_the_dispatch_sides_chain_is_walked(tmp_path: Path, capsys: pytest.Captu
         )
         rows = store.unacked()
     payload = encode_log(vehicle=VEHICLE, epoch=1, records=rows, key=SEAL.key)
-    dispatch.ingest(wire.decode_batch(payload, vehicle=VEHICLE), received_s=1_772_434_872.0)
+    dispatch.ingest(decode_batch(payload, vehicle=VEHICLE), received_s=1_772_434_872.0)
     dispatch.close()
     assert main(verify) == 0
     found = json.loads(capsys.readouterr().out)["epochs"]
