@@ -92,6 +92,7 @@ class Status(Struct, frozen=True, kw_only=True):
     reader: ReaderStatus | None = None
     gps: GpsStatus | None = None
     backlog: int | None = None
+    undelivered: str | None = None
 
 
 class LoadedAt(Struct, frozen=True):

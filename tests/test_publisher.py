@@ -22,7 +22,7 @@ from agent.broker import RunningBroker, free_port
 from agent.clock import SystemClock
 from agent.errors import ConfigError, StoreError
 from agent.messages import Ack, Downlink, encode_acks, encode_downlink, topic
-from agent.publisher import LinkChanged, Publisher, Refused, Settled
+from agent.publisher import LinkChanged, Publisher, Refused, Settled, Trouble
 from agent.records import Record
 from agent.relay import LinkRelay
 from agent.vehicle import MqttSettings
@@ -177,20 +177,26 @@ def test_a_silent_dead_zone_is_noticed_by_the_keepalive(
 
 @integration
 @both_brokers
-def test_without_acks_the_window_stays_shut(start: Start, stack: ExitStack, tmp_path: Path) -> None:
-    """PUBACKs alone trim nothing: a thousand records go out, again and again, and no other until an ack comes."""
+def test_a_silent_dispatch_side_is_not_flooded(start: Start, stack: ExitStack, tmp_path: Path) -> None:
+    """PUBACKs alone trim nothing: twenty batches go out, then one at a time asks, and it is told; acks mend it all."""
     running = stack.enter_context(start(port=0))
     depot = ready_depot(stack, running.port)
     depot.acking = False
     van = new_van(stack, tmp_path / "store.db", running.port, resend_after_s=0.2, resend_after_real_s=0.2)
     van.append(1500)
     turn_until(lambda: depot.times[1, 1] >= 3, [van, depot])
-    assert set(depot.bodies) == all_of(1, 1000)
+    oldest, newest = {(1, seq) for seq in range(1, 801)}, {(1, seq) for seq in range(1451, 1501)}
+    assert set(depot.bodies) == oldest | newest
+    assert sum(times > 1 for times in depot.times.values()) <= 51  # the first batch and the newest record
     assert van.store.backlog() == 1500
+    told = van.got(Trouble)[-1]
+    assert told.words == "the broker takes records but no acknowledgement comes from the dispatch side"
+    assert told.since_mono is not None
     depot.acking = True
     turn_until(lambda: van.store.backlog() == 0, [van, depot])
     assert set(depot.bodies) == all_of(1, 1500)
     assert depot.contradictions == []
+    turn_until(lambda: van.got(Trouble)[-1] == Trouble(None, None), [van, depot])
 
 
 @integration
