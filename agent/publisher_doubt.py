@@ -26,6 +26,7 @@ _AGAIN_REAL_S, _AGAIN_AT_MOST_REAL_S = 600.0, 6 * 3600.0
 _LARGER_AFTER_REAL_S = 3600.0
 _SMALLEST_BYTES = 64
 _MOST_NAMED = 3
+_NEVER_ACKNOWLEDGED = "is taken by the broker but never acknowledged"
 
 Probe = Literal["oldest", "newest one", "oldest one"]
 _PROBES: tuple[Probe, ...] = ("oldest", "newest one", "oldest one")
@@ -52,13 +53,14 @@ class Doubt:
         self._suspects: set[int] = set()
         self._aside: dict[int, _Aside] = {}
         self._trying: int | None = None
+        self._unheard: Sent | None = None
 
     def begin_epoch(self) -> None:
         """All numbers have changed."""
         self._strikes.clear()
         self._suspects.clear()
         self._aside.clear()
-        self._trying = None
+        self._trying = self._unheard = None
 
     @property
     def is_careful(self) -> bool:
@@ -104,20 +106,26 @@ class Doubt:
             return
         struck = [batch for batch in overdue if answered_real_s > batch.sent_real_s]
         for batch in struck:
-            self._strike(batch, real_s=real_s, aside=True, why="is taken by the broker but never acknowledged")
+            self._strike(batch, real_s=real_s, aside=True, why=_NEVER_ACKNOWLEDGED)
         if struck:
             return
         if self.silent_since_s is None:
             self.silent_since_s, self._probes = min(batch.sent_s for batch in overdue), 0
         else:
             self._probes += 1
+        self._unheard = min(overdue, key=lambda batch: batch.first)
 
     def confirmed(self, batch: Sent) -> None:
         """The broker has this batch: it was not the one that ended the connection."""
         self._suspects.difference_update(batch.waiting)
 
-    def answered(self) -> None:
+    def answered(self, is_covered: Callable[[int], bool], *, real_s: float) -> None:
         """An ack covered something that was waited for: the dispatch side is there."""
+        unheard, self._unheard = self._unheard, None
+        # A small one was heard in what seemed a silence, and the one before it was not: so that is what it is about.
+        if self.silent_since_s is not None and self._probes and unheard is not None and not is_covered(unheard.first):
+            for _ in range(_STRIKES):
+                self._strike(unheard, real_s=real_s, aside=True, why=_NEVER_ACKNOWLEDGED)
         self.silent_since_s, self._probes = None, 0
 
     def stirred(self) -> None:
@@ -160,7 +168,8 @@ class Doubt:
 
     def _strike(self, batch: Sent, *, real_s: float, aside: bool, why: str) -> None:
         if batch.first in self._aside:
-            self._put_off(batch.first, real_s=real_s)
+            if batch.first == self._trying:
+                self._put_off(batch.first, real_s=real_s)
             return
         self._strikes[batch.first] = strikes = self._strikes.get(batch.first, 0) + 1
         if batch.records > 1 and strikes >= _STRIKES:

@@ -109,7 +109,7 @@ class LogSender:
     def acknowledge(self, acks: Sequence[Ack]) -> None:
         """The dispatch side has these."""
         if self._window.acknowledge(acks, real_s=time.monotonic()):
-            self._doubt.answered()
+            self._doubt.answered(self._window.covers, real_s=time.monotonic())
         else:
             self._doubt.stirred()
             self._window.be_impatient()
