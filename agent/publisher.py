@@ -123,6 +123,8 @@ class Publisher:
         self._told_trouble: tuple[str | None, float | None] = (None, None)
         self._newest: dict[UpLeaf, bytes] = {}
         self._unsent: set[UpLeaf] = set()
+        self._on_their_way: dict[int, UpLeaf] = {}
+        self._kept: set[UpLeaf] = set()  # of which the broker has the newest
         self._lock = threading.Lock()  # held for these two alone, never across a call of the client
         self._stop = threading.Event()
         self._wake_near, self._wake_far = socket.socketpair()
@@ -186,6 +188,7 @@ class Publisher:
                 return
             self._newest[leaf] = payload
             self._unsent.add(leaf)
+            self._kept.discard(leaf)
         self._wake()
 
     def _wake(self) -> None:
@@ -209,7 +212,7 @@ class Publisher:
             except LinkLostError as lost:
                 why = str(lost)
                 if self._is_connected:
-                    self._log.confirm(self._link.take_confirmed())
+                    self._confirm()
                     self._log.lost(by_peer=lost.by_peer)
             finally:
                 self._link.close()
@@ -237,14 +240,16 @@ class Publisher:
         self._log.begin()
         settled_real_s = time.monotonic() + self._settle_s
         told_settled = False
+        self._on_their_way.clear()
         with self._lock:
-            self._unsent = set(self._newest)
+            # The last will has overwritten the status; what else the broker has, it keeps.
+            self._unsent = set(self._newest) - (self._kept - {"status"})
         while not self._stop.is_set():
             self._link.turn(wake=self._wake_far, timeout_s=_IDLE_REAL_S)
             for name, payload in self._link.take_messages():
                 if self._take(name, payload):
                     settled_real_s = 0.0
-            self._log.confirm(self._link.take_confirmed())
+            self._confirm()
             self._send_newest()
             if time.monotonic() >= settled_real_s:
                 self._log.send()
@@ -291,13 +296,22 @@ class Publisher:
             _LOG.warning("refused: %s", problem)
             self._deliver(Refused(leaf, version_of(payload), str(problem)))
 
+    def _confirm(self) -> None:
+        confirmed = self._link.take_confirmed()
+        with self._lock:
+            kept = {leaf for mid in confirmed if (leaf := self._on_their_way.pop(mid, None)) is not None}
+            self._kept |= kept - self._unsent
+        self._log.confirm(confirmed)
+
     def _send_newest(self) -> None:
         with self._lock:
             # While the last one of a leaf is on its way, a newer one waits, and may itself be overtaken by a newer one.
             ready = [(leaf, self._newest[leaf]) for leaf in self._unsent if not self._link.is_on_its_way(leaf)]
             self._unsent.difference_update(leaf for leaf, _ in ready)
         for leaf, payload in ready:
-            self._link.publish(leaf, payload, qos=_RETAINED[leaf], retain=True)
+            mid = self._link.publish(leaf, payload, qos=_RETAINED[leaf], retain=True)
+            if _RETAINED[leaf]:
+                self._on_their_way[mid] = leaf
 
     def _tell_trouble(self) -> None:
         told = (self._log.words, self._log.silent_since_s)

@@ -38,7 +38,8 @@ from agent.setup import read_in_use
 from agent.store import Store
 from agent.timeline import RULES, TimeRules
 from agent.vehicle import Vehicle, transmit_allowed
-from agent.vehicle_agent import Shown, VehicleAgent
+from agent.vehicle_agent import VehicleAgent
+from agent.vehicle_shown import Shown
 
 log = logging.getLogger(__name__)
 

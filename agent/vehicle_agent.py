@@ -10,7 +10,6 @@ import logging
 import queue
 import threading
 from collections.abc import Callable
-from typing import Any
 
 from msgspec.structs import replace
 
@@ -32,19 +31,16 @@ from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled, Trou
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
-from agent.snapshot import aboard, gps_status, position, reader_status
+from agent.snapshot import gps_status, reader_status
 from agent.state import State
 from agent.store import Store
 from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
+from agent.vehicle_shown import Dues, Showing, Shown
 
 log = logging.getLogger(__name__)
 
 CHECKPOINT_S = 30.0
-ABOARD_S = 10.0
-STATUS_S = 60.0
-POSITION_S = 10.0
-POSITION_PARKED_S = 120.0
 TICK_S = 5.0
 SIGNAL_S = 2.0
 GPSD_S = 5.0
@@ -58,22 +54,6 @@ BATCH = 500
 _WAIT_REAL_S = 0.05
 # On a scaled clock, which waits for us, in its seconds.
 _WAIT_SCALED_S = 1.0
-
-
-class Shown:
-    """Where the agent shows itself: the publisher, or nothing when there is no broker."""
-
-    def __init__(
-        self,
-        *,
-        status: Callable[[Status], None],
-        aboard: Callable[[Any], None],
-        position: Callable[[Any], None],
-        notify: Callable[[], None],
-        raise_if_failed: Callable[[], None],
-    ) -> None:
-        self.raise_if_failed = raise_if_failed
-        self.status, self.aboard, self.position, self.notify = status, aboard, position, notify
 
 
 class VehicleAgent:
@@ -107,13 +87,12 @@ class VehicleAgent:
         self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
         self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
-        self._shown: Shown | None = None
+        self._showing: Showing | None = None
         self._reads: list[Read] = []
         self._plan: ReadingPlan | None = None
         self._signal: Signal | None = None
-        self._due: dict[str, float] = {}
+        self._dues = Dues()
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
-        self._last: dict[str, Any] = {}
         self._gpsd: Callable[[], Gpsd] | None = None
         self._telling = Telling()
         self._trouble = Trouble(None, None)
@@ -126,7 +105,7 @@ class VehicleAgent:
 
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
-        self._shown = shown
+        self._showing = Showing(shown, self._dues)
 
     def watch_gpsd(self, gpsd: Callable[[], Gpsd]) -> None:
         """Say where to look for what is wrong with receiver or gpsd."""
@@ -194,7 +173,7 @@ class VehicleAgent:
                 item = self._queue.get_nowait()
             except queue.Empty:
                 break
-        if not handled and self._is_due("tick", now, TICK_S):
+        if not handled and self._dues.is_due("tick", now, TICK_S):
             self._take(Tick(now))
         self._look_after(now)
         self.clock.consumed(min(now, polled_at) if self._queue.empty() else min(now, self._mono_s()))
@@ -255,13 +234,13 @@ class VehicleAgent:
         )
         self._written = written
         self._reads = []
-        self._due["commit"] = mono + CHECKPOINT_S
+        self._dues.done("commit", mono + CHECKPOINT_S)
         if records:
             for record in records:
                 log.info(record.kind, extra={"body": brief(record)})
-            if self._shown is not None:
-                self._shown.notify()
-            self._due.pop("aboard", None)
+            if self._showing is not None:
+                self._showing.notify()
+            self._dues.soon("aboard")
 
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
@@ -269,24 +248,24 @@ class VehicleAgent:
                 self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
         elif isinstance(item, Settled):
             self.store.settle()
-            if self._shown is not None:
-                self._shown.notify()
+            if self._showing is not None:
+                self._showing.notify()
         elif isinstance(item, Downlink):
             self._hold(item)
         elif isinstance(item, Refused):
             self.in_use = self.in_use.refuse(item.leaf, item.version, (item.reason,))
             self._waiting.pop(item.leaf, None)
-            self._due.pop("status", None)
+            self._dues.soon("status")
         elif isinstance(item, Trouble):
             self._trouble = item
-            self._due.pop("status", None)
+            self._dues.soon("status")
         else:
             log.info("link", extra={"up": item.up, "why": item.why})
 
     def _hold(self, downlink: Downlink) -> None:
         if self.in_use.versions.get(downlink.leaf) == downlink.version:
             return
-        self._due.pop("status", None)
+        self._dues.soon("status")
         try:
             in_use = self.in_use.take(downlink)
         except ConfigError as error:
@@ -318,31 +297,24 @@ class VehicleAgent:
         }
         self._commit((Record("notice", body),), mono)
 
-    def _is_due(self, what: str, now: float, every_s: float) -> bool:
-        if now < self._due.get(what, 0.0):
-            return False
-        self._due[what] = now + every_s
-        return True
-
     def _look_after(self, now: float) -> None:
-        if self._is_due("commit", now, CHECKPOINT_S):
+        if self._dues.is_due("commit", now, CHECKPOINT_S):
             self._commit((), now)
         self._note_time()
         if self._set_signal is not None:
             self._drive_lamp(self._set_signal, now)
-        if self._gpsd is not None and self._is_due("gpsd", now, GPSD_S):
+        if self._gpsd is not None and self._dues.is_due("gpsd", now, GPSD_S):
             self._tell_of(self._gpsd(), now)
-        if self._shown is not None:
-            self._shown.raise_if_failed()
-            self._show(now)
-        if self._is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
+        if self._showing is not None:
+            self._showing.show(self.setup, self.state, now, now_s=self._now_s(now), status=self._status)
+        if self._dues.is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
             if utc is not None:
                 self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
 
     def _drive_lamp(self, set_signal: Callable[[Rhythm], None], now: float) -> None:
         """Standing every other second, and dark at once when the van no longer stands."""
-        if is_standing(self.state) and not self._is_due("signal", now, SIGNAL_S):
+        if is_standing(self.state) and not self._dues.is_due("signal", now, SIGNAL_S):
             return
         signal = choose_signal(self.setup, self.state, now_s=self._now_s(now))
         if signal is not self._signal:
@@ -361,7 +333,7 @@ class VehicleAgent:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, said.at_mono)
             at = None if utc is None else format_utc(utc)
             self._commit((gps_notice(self.setup, said, at),), now)
-            self._due.pop("status", None)
+            self._dues.soon("status")
 
     def _note_time(self) -> None:
         timeline = self.state.timeline
@@ -372,21 +344,7 @@ class VehicleAgent:
         if utc is not None:
             self.store.trust_time(boot=self.boot, offset_s=utc - timeline.now.last_mono)
             self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
-            self._due.pop("status", None)
-
-    def _show(self, now: float) -> None:
-        shown = self._shown
-        assert shown is not None  # noqa: S101 - the caller looked
-        if self._is_due("aboard", now, ABOARD_S):
-            shown.aboard(aboard(self.setup, self.state, now_s=self._now_s(now)))
-        parked = not self.state.motion.speed_mps or self.state.itinerary.current is None
-        if self._is_due("position", now, POSITION_PARKED_S if parked else POSITION_S):
-            where = position(self.setup, self.state)
-            if where is not None and where != self._last.get("position"):
-                self._last["position"] = where
-                shown.position(where)
-        if self._is_due("status", now, STATUS_S):
-            shown.status(self._status(now))
+            self._dues.soon("status")
 
     def _status(self, now: float) -> Status:
         return Status(

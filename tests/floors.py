@@ -87,6 +87,7 @@ FLOORS: dict[str, int] = {
     "agent.state": 2,
     "agent.tally": 2,
     "agent.window": 2,
+    "agent.worth": 2,
     "agent.wrong_vehicle": 2,
     "agent.world": 2,
     "agent.kept_evidence": 2,
@@ -123,6 +124,7 @@ FLOORS: dict[str, int] = {
     "agent.setup": 4,
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
+    "agent.vehicle_shown": 4,
     "agent.walk": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.

@@ -26,7 +26,8 @@ from agent.run import _recorder
 from agent.setup import read_in_use, read_setup
 from agent.store import Store
 from agent.units import format_utc, parse_utc
-from agent.vehicle_agent import Shown, VehicleAgent
+from agent.vehicle_agent import VehicleAgent
+from agent.vehicle_shown import Shown
 from tests import tinyday
 
 OUTSIDE_HOURS = '[privacy.working_hours]\ndays = ["wed"]\nfrom = "12:00"\nto = "18:00"\ntimezone = "Atlantic/Azores"\n'
