@@ -61,6 +61,7 @@ STATUS: dict[str, Any] = {
     },
     "gps": {"state": "no fix", "last_fix": None, "fault": None},
     "backlog": 12,
+    "undelivered": "the broker takes records but no acknowledgement comes from the dispatch side",
 }
 POSITION: dict[str, Any] = {
     "v": 1,
