@@ -30,7 +30,10 @@ _FIRST_ON_THEIR_WAY, _SOON_REAL_S = 4, 5.0
 
 
 class OutboxPage(Protocol):
-    """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false."""
+    """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false.
+
+    `key` is the public key that signed them, None where they are not signed.
+    """
 
     @property
     def epoch(self) -> int: ...  # noqa: D102 - the class says it
@@ -38,6 +41,8 @@ class OutboxPage(Protocol):
     def settled(self) -> bool: ...  # noqa: D102
     @property
     def rows(self) -> Sequence[OutboxRow]: ...  # noqa: D102
+    @property
+    def key(self) -> str | None: ...  # noqa: D102
 
 
 class Outbox(Protocol):
@@ -155,8 +160,9 @@ class LogSender:
             self._look = True
             return True
         if self._doubt.probe == "newest one":
-            rows = self._outbox.page(after=self._outbox.newest() - 1, limit=1).rows
-            self._send_batch(window.still_to_send(rows), now_s, real_s, is_fresh=True)
+            last = self._outbox.page(after=self._outbox.newest() - 1, limit=1)
+            if last.epoch == window.epoch:
+                self._send_batch(window.still_to_send(last.rows), last.key, now_s, real_s, is_fresh=True)
             return False
         if self._send_fresh(page, now_s, real_s):
             return True
@@ -173,7 +179,7 @@ class LogSender:
             self._look = True
             return False
         self._look = True
-        if not self._send_batch(rows, now_s, real_s, is_fresh=False):
+        if not self._send_batch(rows, page.key, now_s, real_s, is_fresh=False):
             window.cursor = page.rows[-1].seq
         window.may_meet()
         return True
@@ -200,7 +206,7 @@ class LogSender:
             self._look_fresh = bool(rows)
             return False
         self._look_fresh = True
-        return self._send_batch(rows, now_s, real_s, is_fresh=True)
+        return self._send_batch(rows, fresh.key, now_s, real_s, is_fresh=True)
 
     def _sendable(self, rows: Sequence[OutboxRow]) -> list[OutboxRow]:
         """The first of `rows` that may go now; one that was set aside goes alone."""
@@ -212,12 +218,14 @@ class LogSender:
                 found.append(row)
         return found
 
-    def _send_batch(self, rows: Sequence[OutboxRow], now_s: float, real_s: float, *, is_fresh: bool) -> bool:
+    def _send_batch(
+        self, rows: Sequence[OutboxRow], key: str | None, now_s: float, real_s: float, *, is_fresh: bool
+    ) -> bool:
         self._few_since_real_s = None
         count = len(rows)
         while count:
             try:
-                payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows[:count])
+                payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows[:count], key=key)
             except MessageError as problem:
                 _LOG.error("kept back: %s", problem)  # noqa: TRY400 - an operator reads it, not a programmer
                 self._doubt.keep_back(rows[0], "is larger than a log batch may be")

@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -22,6 +22,7 @@ from agent.clock import PacedClock, SharedClock, SystemClock
 from agent.errors import ConfigError
 from agent.gps import Unusable, parse_tpv
 from agent.holding import InUse
+from agent.identity import KEY_NAME, key_notice, vehicle_key
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import OFF
 from agent.logs import log_as_json
@@ -33,9 +34,10 @@ from agent.reader_tls import reader_tls
 from agent.reading import interlock_of
 from agent.receiver import Receiver
 from agent.recording import encode_line, lines_of
-from agent.records import Fix, Input, Problem
+from agent.records import Fix, Input, Problem, Record
 from agent.setup import read_in_use
 from agent.store import Store
+from agent.store_chain import Seal
 from agent.timeline import RULES, TimeRules
 from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_agent import VehicleAgent
@@ -74,9 +76,11 @@ def run(args: Namespace) -> int:
         sys.setswitchinterval(SCALED_SWITCH_REAL_S)
     vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
     path = args.store or Path(vehicle.store.path)
-    with Store.open(path) as store:
+    key = vehicle_key(path.with_name(KEY_NAME))
+    with Store.open(path, seal=Seal(vehicle.id, key.text, key.sign)) as store:
         in_use = with_held(in_use, store, given=args)
-        serve(vehicle, in_use, store, clock, stop, record=args.record)
+        first = () if key.set_aside is None else (key_notice(vehicle.id, key),)
+        serve(vehicle, in_use, store, clock, stop, record=args.record, first=first)
     return 0
 
 
@@ -107,8 +111,12 @@ def serve(
     stop: threading.Event,
     *,
     record: Path | None = None,
+    first: Sequence[Record] = (),
 ) -> None:
-    """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn."""
+    """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn.
+
+    `first` are records of what was found at the start.
+    """
     permission, tls = transmit_allowed(vehicle), reader_tls(vehicle.reader)
     if not permission.allowed:
         log.warning("not-transmitting", extra={"why": permission.reason})
@@ -136,6 +144,8 @@ def serve(
             rules=time_rules(clock),
             polled=lambda: reader.polled_at if reader is not None else clock.mono(),
         )
+        if first:
+            store.append(first, boot=agent.boot, mono=clock.mono())
         if vehicle.mqtt.host is not None:
             outbox = stack.enter_context(store.outbox())
             publisher = Publisher(

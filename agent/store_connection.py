@@ -31,11 +31,16 @@ _WHAT_TO_DO = {
 
 
 def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
-    """A connection in autocommit mode with WAL and synchronous=FULL; a reader's can write nothing.
+    """A connection in autocommit mode with WAL and synchronous=FULL; a reader's can neither write nor checkpoint.
 
-    A writer's may only be used by the thread that opened it. Raises sqlite3.Error.
+    A writer's may only be used by the thread that opened it. A reader's file is opened read-only, so that not even the
+    checkpoint that SQLite makes when the last connection is closed is its own: SQLite's WAL-reset race (fixed in
+    3.51.3) needs two connections that write or checkpoint. Raises sqlite3.Error.
     """
-    connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_TIMEOUT_S, check_same_thread=writer)
+    name = f"{path.absolute().as_uri()}?mode={'rwc' if writer else 'ro'}"
+    connection = sqlite3.connect(
+        name, uri=True, isolation_level=None, timeout=_BUSY_TIMEOUT_S, check_same_thread=writer
+    )
     try:
         if writer:
             connection.execute("PRAGMA journal_mode = WAL")
@@ -44,6 +49,7 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
             connection.execute("PRAGMA foreign_keys = ON")
         else:
             connection.execute("PRAGMA query_only = ON")
+            connection.execute("PRAGMA wal_autocheckpoint = 0")
     except sqlite3.Error:
         connection.close()
         raise

@@ -244,8 +244,9 @@ class VehicleAgent:
 
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
-            for ack in item.acks:
-                self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
+            now = self.clock.mono()
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, now) if self.state.timeline.trusted else None
+            self.store.acknowledge(item.acks, mono=now, at=None if utc is None else format_utc(utc))
         elif isinstance(item, Settled):
             self.store.settle()
             if self._showing is not None:

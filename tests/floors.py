@@ -102,6 +102,7 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.queries": 3,
     "agent.dispatch.schema": 3,
     "agent.dispatch.store": 3,
+    "agent.identity": 3,
     "agent.logs": 3,
     "agent.notify": 3,
     "agent.probe*": 3,
@@ -125,6 +126,7 @@ FLOORS: dict[str, int] = {
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
     "agent.vehicle_shown": 4,
+    "agent.verify": 4,
     "agent.walk": 4,
 }
 # A package that holds parts of several floors has nothing in its own `__init__` but words and constants.

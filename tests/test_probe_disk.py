@@ -40,7 +40,7 @@ def test_a_store_and_whether_the_agent_has_it(tmp_path: Path) -> None:
     """Records and backlog are counted; while a process holds the store's lock the agent is said to run."""
     path = tmp_path / "vehicle.db"
     assert not probe_disk.is_agent_running(path)
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         store.append([Record("notice", {"code": "x"})], boot=store.boot(), mono=1.0)
         assert probe_disk.is_agent_running(path)
         told = found(path)["store"]
@@ -49,7 +49,7 @@ def test_a_store_and_whether_the_agent_has_it(tmp_path: Path) -> None:
         assert "the agent runs" in told.found
     assert not probe_disk.is_agent_running(path)
     assert "nobody uses it now" in found(path)["store"].found
-    with Store.open(path) as store:  # the look has left nothing locked
+    with Store.open(path, seal=None) as store:  # the look has left nothing locked
         assert store.last_seq == 1
 
 
@@ -66,7 +66,7 @@ def test_what_is_no_store(tmp_path: Path) -> None:
 def test_a_store_of_another_version(tmp_path: Path, version: int, state: str) -> None:
     """An older one is brought up by the agent and not by the look; a newer one needs its own program."""
     path = tmp_path / "vehicle.db"
-    Store.open(path).close()
+    Store.open(path, seal=None).close()
     with sqlite3.connect(path) as connection:
         connection.execute(f"PRAGMA user_version = {version}")
     connection.close()

@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from agent import broker, publisher_link
 from agent.broker import RunningBroker, free_port
+from agent.chain import parse_key, walk
 from agent.clock import SystemClock
 from agent.errors import ConfigError, StoreError
 from agent.messages import Ack, Downlink, encode_acks, encode_downlink, topic
@@ -26,7 +27,8 @@ from agent.publisher import LinkChanged, Publisher, Refused, Settled, Trouble
 from agent.records import Record
 from agent.relay import LinkRelay
 from agent.vehicle import MqttSettings
-from tests.delivery import VEHICLE, Depot, Van, turn_until
+from agent.store_chain import kept_chain
+from tests.delivery import SEAL, VEHICLE, Depot, Van, turn_until
 
 needs_mosquitto = pytest.mark.skipif(broker.mosquitto_program() is None, reason="mosquitto is not installed")
 both_brokers = pytest.mark.parametrize(
@@ -238,7 +240,26 @@ def test_a_new_store_of_a_known_vehicle_takes_a_new_epoch(start: Start, stack: E
     van.append(60)
     turn_until(lambda: van.store.backlog() == 0, [van, depot])
     assert van.store.epoch == 3
-    assert set(depot.bodies) == all_of(3, 60)
+    assert set(depot.bodies) == all_of(3, 61)  # the last is the notice that says so
+    assert b"From here on its records are those of epoch 3; 60 are sent anew" in depot.bodies[3, 61]
+
+
+@integration
+@both_brokers
+def test_what_is_published_is_a_signed_chain(start: Start, stack: ExitStack, tmp_path: Path) -> None:
+    """What arrives, with the key in its frame, fits from the first record to the last; the ack's hash is taken in."""
+    running = stack.enter_context(start(port=0))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", running.port)
+    van.append(70)
+    turn_until(lambda: van.store.backlog() == 0, [van, depot])
+    assert depot.keys == {SEAL.key}
+    records = [depot.sealed[1, seq] for seq in range(1, 71)]
+    kept = kept_chain(tmp_path / "store.db").epochs[0]
+    assert kept.head is not None
+    assert kept.head[0] == 70
+    found = walk(records, vehicle="van-07", epoch=1, key=parse_key(SEAL.key), head=kept.head)
+    assert (found.seq, found.unsigned, found.misfit) == (70, 0, None)
 
 
 @integration

@@ -183,7 +183,7 @@ class Van:
             register=self._folder / "register.csv",
             plan=None,
         )
-        with _hurried(), Store.open(self._folder / "vehicle.db") as store:
+        with _hurried(), Store.open(self._folder / "vehicle.db", seal=None) as store:
             reader: Reader | None = None
 
             def set_plan(plan: ReadingPlan) -> None:
