@@ -288,8 +288,8 @@ def compare(store: Path, database: Path) -> tuple[int, int, int, list[str]]:
     """Lost, doubled, different, and what else is wrong, from the files themselves."""
     problems: list[str] = []
     with sqlite3.connect(store) as vehicle, sqlite3.connect(database) as depot:
-        (epoch,) = vehicle.execute("SELECT value FROM meta WHERE key = 'epoch'").fetchone()
-        made = {(int(epoch), seq): json.loads(body) for seq, body in vehicle.execute("SELECT seq, body FROM record")}
+        rows = vehicle.execute("SELECT epoch, seq, body FROM record").fetchall()
+        made = {(epoch, seq): json.loads(body) for epoch, seq, body in rows}
         rows = depot.execute("SELECT epoch, seq, body FROM record WHERE vehicle = ?", (VEHICLE,)).fetchall()
         for table in ("clash", "unreadable"):
             (count,) = depot.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - our own names

@@ -13,11 +13,14 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from agent.clock import SystemClock
 from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.intake import Ingested
 from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.wire import LogBatch
 
 
 class WrongClock(SystemClock):
@@ -33,17 +36,17 @@ class WrongClock(SystemClock):
 
 
 def die_after(store: DispatchStore, commits: int) -> None:
-    """Let the process be killed as soon as `store` has committed that many batches."""
-    commit, left = store.ingest, [commits]
+    """Let the process be killed as soon as `store` has committed that many times."""
+    commit, left = store.ingest_all, [commits]
 
-    def ingest(batch, *, received_s):  # type: ignore[no-untyped-def]  # as the store's own
-        done = commit(batch, received_s=received_s)
+    def ingest(batches: Sequence[LogBatch], *, received_s: float) -> Ingested:
+        done = commit(batches, received_s=received_s)
         left[0] -= 1
         if left[0] <= 0:
             os.kill(os.getpid(), signal.SIGKILL)
         return done
 
-    store.ingest = ingest  # type: ignore[method-assign]
+    store.ingest_all = ingest  # type: ignore[method-assign]
 
 
 def main() -> None:
