@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ class Trusting(Van):
     def __init__(self, path: Path, **options: Any) -> None:
         believed: queue.SimpleQueue[Acks] = queue.SimpleQueue()
         self._believed = believed
+        self._confirmed: set[int] = set()
         super().__init__(path, **options)
         sender: LogSender = self.publisher._log
         confirm = sender._window.confirm
@@ -41,7 +43,10 @@ class Trusting(Van):
         def trust(mid: int, **times: float) -> Any:
             found = confirm(mid, **times)
             if found is not None:
-                believed.put(Acks((Ack(sender._window.epoch, 0, tuple((seq, seq) for seq in found[0].waiting)),)))
+                self._confirmed |= found[0].waiting
+                upto = next(seq for seq in count(1) if seq not in self._confirmed) - 1
+                also = tuple((seq, seq) for seq in sorted(self._confirmed) if seq > upto)
+                believed.put(Acks((Ack(sender._window.epoch, upto, also),)))
             return found
 
         sender._window.confirm = trust  # type: ignore[method-assign]
