@@ -127,7 +127,9 @@ class LogSender:
         overdue = self._window.take_overdue(now_s=now_s, real_s=real_s)
         if overdue:
             seqs = [seq for batch in overdue for seq in batch.waiting]
-            _LOG.warning("records %d to %d are not acknowledged yet; sending what is missing again", min(seqs), max(seqs))
+            _LOG.warning(
+                "records %d to %d are not acknowledged yet; sending what is missing again", min(seqs), max(seqs)
+            )
             self._doubt.unanswered(overdue, answered_real_s=self._window.answered_real_s, real_s=real_s)
             self._look = True
         if self._window.is_empty and (due := self._doubt.take_due(real_s=real_s)) is not None:
@@ -227,7 +229,7 @@ class LogSender:
             try:
                 payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows[:count], key=key)
             except MessageError as problem:
-                _LOG.error("kept back: %s", problem)  # noqa: TRY400 - an operator reads it, not a programmer
+                _LOG.error("kept back: %s", problem)
                 self._doubt.keep_back(rows[0], "is larger than a log batch may be")
                 rows = rows[1:]
                 count = len(rows)

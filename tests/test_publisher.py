@@ -26,8 +26,8 @@ from agent.messages import Ack, Downlink, encode_acks, encode_downlink, topic
 from agent.publisher import LinkChanged, Publisher, Refused, Settled, Trouble
 from agent.records import Record
 from agent.relay import LinkRelay
-from agent.vehicle import MqttSettings
 from agent.store_chain import kept_chain
+from agent.vehicle import MqttSettings
 from tests.delivery import SEAL, VEHICLE, Depot, Van, turn_until
 
 needs_mosquitto = pytest.mark.skipif(broker.mosquitto_program() is None, reason="mosquitto is not installed")

@@ -30,7 +30,9 @@ def mosquitto(folder: Path, *lines: str) -> RunningBroker:
     """A broker with settings of its own."""
     port = free_port()
     config = folder / "broker.conf"
-    config.write_text("\n".join([f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", *lines]))
+    config.write_text(
+        "\n".join([f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", *lines])
+    )
     for path in (folder, *folder.parents[:2]):
         path.chmod(0o755)  # as root mosquitto gives up its rights before it reads them
     return broker._start("mosquitto", [str(broker.mosquitto_program()), "-c", str(config)], port=port, host="127.0.0.1")

@@ -201,7 +201,9 @@ def wire(quick: bool) -> tuple[list[Figure], list[str]]:  # noqa: FBT001 - as ev
                 state, records = step(setup, state, item)
                 take(records, item.mono)
                 if state.axis.bases:
-                    showing.show(setup, state, item.mono, now_s=max(state.axis.at(item.mono), state.axis.last_s), status=status)
+                    showing.show(
+                        setup, state, item.mono, now_s=max(state.axis.at(item.mono), state.axis.last_s), status=status
+                    )
             take(finish(setup, state)[1], counted.now_s)
     powered_h = sum(off - on for on, off in day.boots) / 3600.0
     counted.bytes["keepalive, reckoned"] = counted.idle_pings * PING_BYTES
@@ -266,9 +268,10 @@ def month(days: int, each: int) -> list[Figure]:
             if day in (days // 10, days - 1):
                 grown["vehicle"].append(memory_mb("self"))
                 grown["dispatch"].append(memory_mb(made.depot.pid))
-    return [
-        Figure(f"memory of the {who} side, {days} days", "MB", [last]) for who, (_, last) in grown.items()
-    ] + [Figure(f"  grown since day {days // 10 + 1}, {who}", "MB", [last - first], most=10.0) for who, (first, last) in grown.items()]
+    return [Figure(f"memory of the {who} side, {days} days", "MB", [last]) for who, (_, last) in grown.items()] + [
+        Figure(f"  grown since day {days // 10 + 1}, {who}", "MB", [last - first], most=10.0)
+        for who, (first, last) in grown.items()
+    ]
 
 
 def measure(quick: bool) -> Sequence[Figure]:  # noqa: FBT001 - what common.main calls

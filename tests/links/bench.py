@@ -197,14 +197,14 @@ class Sides:
             self.turn_for(self.chance.uniform(0.0, 0.1))
 
     def broker_killed(self) -> None:
-        """kill -9, and back with what it had on disk."""
+        """Kill -9, and back with what it had on disk."""
         assert self._broker is not None
         self._broker.kill()
         self.turn_for(self.chance.uniform(0.0, 0.2))
         self.start_broker()
 
     def broker_wiped(self) -> None:
-        """kill -9, and back without any memory: retained messages, sessions and queues are gone."""
+        """Kill -9, and back without any memory: retained messages, sessions and queues are gone."""
         assert self._broker is not None
         self._broker.kill()
         for path in self.folder.glob("mosquitto.db*"):
