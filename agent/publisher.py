@@ -25,7 +25,7 @@ from typing import Any, Self
 
 from msgspec import Struct
 
-from agent.bodies import Aboard, Position, Status, encode_body
+from agent.bodies import Aboard, Position, Status, encode_body, pack_body
 from agent.clock import Clock
 from agent.errors import MessageError
 from agent.messages import (
@@ -161,7 +161,8 @@ class Publisher:
 
     def set_aboard(self, body: Aboard | dict[str, Any]) -> None:
         """The newest list of what is aboard; only the newest is ever sent."""
-        self._set("aboard", encode_body(body))
+        octets = encode_body(body)
+        self._set("aboard", pack_body(octets) if self._settings.pack_aboard else octets)
 
     def set_position(self, body: Position | dict[str, Any]) -> None:
         """The newest position; only the newest is ever sent."""

@@ -1,4 +1,4 @@
-"""What the publisher makes of batches that do not arrive: too large, a record that nobody takes, or nobody there at all.
+"""What the publisher makes of batches that do not arrive: too large, a record that nobody takes, or nobody there.
 
 MQTT 3.1.1 has no word for any of it. A broker that finds a message too large closes the connection, or confirms and
 drops it; one whose rules forbid the topic confirms and drops all of it; a dispatch side that is down says nothing. What

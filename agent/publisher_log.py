@@ -150,37 +150,36 @@ class LogSender:
     def _send_next(self, now_s: float, real_s: float) -> bool:
         """Send a batch or go on in the outbox; whether there may be more to do at once."""
         self._look = False  # before reading, so that a notify during it is not lost
-        window = self._window
-        page = self._outbox.page(after=window.cursor, limit=MAX_RECORDS)
+        page = self._outbox.page(after=self._window.cursor, limit=MAX_RECORDS)
         self.is_settled = page.settled
         if not page.settled:
             self._look = True
             return False
-        if page.epoch != window.epoch:
-            window.begin(epoch=page.epoch)
+        if page.epoch != self._window.epoch:
+            self._window.begin(epoch=page.epoch)
             self._doubt.begin_epoch()
             self._look = True
             return True
         if self._doubt.probe == "newest one":
             last = self._outbox.page(after=self._outbox.newest() - 1, limit=1)
-            if last.epoch == window.epoch:
-                self._send_batch(window.still_to_send(last.rows), last.key, now_s, real_s, is_fresh=True)
+            if last.epoch == self._window.epoch:
+                self._send_batch(self._window.still_to_send(last.rows), last.key, now_s, real_s, is_fresh=True)
             return False
-        if self._send_fresh(page, now_s, real_s):
-            return True
-        if not page.rows:
-            if not window.unconfirmed:
-                self._doubt.passed()
-            return False
-        if not window.has_room_for_old:
+        return self._send_fresh(page, now_s, real_s) or self._send_old(page, now_s, real_s)
+
+    def _send_old(self, page: OutboxPage, now_s: float, real_s: float) -> bool:
+        """Send the oldest records, or pass over what needs no sending; whether there may be more to do at once."""
+        window = self._window
+        if not page.rows and not window.unconfirmed:
+            self._doubt.passed()
+        if not page.rows or not window.has_room_for_old:
             return False
         rows = self._sendable(page.rows)
         if self._doubt.probe == "oldest one":
             rows = rows[:1]
-        if rows and self._waits_for_more(rows, real_s):
-            self._look = True
-            return False
         self._look = True
+        if rows and self._waits_for_more(rows, real_s):
+            return False
         if not self._send_batch(rows, page.key, now_s, real_s, is_fresh=False):
             window.cursor = page.rows[-1].seq
         window.may_meet()

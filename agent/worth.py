@@ -7,17 +7,16 @@ waits. The times are Judgement; what they cost stands in the benchmark of the wi
 
 from __future__ import annotations
 
-from agent.bodies import Aboard, AboardItem, Position, Status
+from agent.bodies import Aboard, Position, Status
 from agent.geo import distance_m
 
 # A van in a town moves on by half a kilometre in a minute.
 POSITION_S, MOVED_M = 60.0, 50.0
 # The board calls a van not heard after three minutes; a position is the smallest sign of life.
 SIGN_OF_LIFE_S = 150.0
-# During a loading items change every few seconds, each with all the others sent along.
-ITEMS_S = 60.0
+# A list is some 5 kB, mostly of what was in the last one too; what is loaded and unloaded is told at once by its event.
+ITEMS_S = 300.0
 AGES_S = 900.0
-LIKELIER = 0.2
 _MANY_WAITING = 16
 
 
@@ -32,24 +31,18 @@ def position_is(last: Position | None, new: Position, *, waited_s: float) -> boo
 
 def aboard_is(last: Aboard | None, new: Aboard, *, waited_s: float) -> bool:
     """The same for the list of what is aboard."""
-    if last is None or _circumstances(last) != _circumstances(new):
+    if last is None or _circumstances(last) != _circumstances(new) or waited_s >= AGES_S:
         return True
-    if waited_s < ITEMS_S:
-        return False
-    if waited_s >= AGES_S or {each.epc for each in last.badges} != {each.epc for each in new.badges}:
-        return True
-    before = {each.epc: each for each in last.items}
-    return before.keys() != {each.epc for each in new.items} or any(
-        _differs(before[each.epc], each) for each in new.items
-    )
+    return waited_s >= ITEMS_S and _cargo(last) != _cargo(new)
 
 
 def _circumstances(body: Aboard) -> tuple[object, ...]:
-    return body.state, body.site, body.leg, body.not_read, body.silences, body.at is None
+    return body.state, body.site, body.at is None, tuple((each.why, each.antenna) for each in body.silences)
 
 
-def _differs(one: AboardItem, other: AboardItem) -> bool:
-    return (one.state, one.loaded) != (other.state, other.loaded) or abs(one.p - other.p) >= LIKELIER
+def _cargo(body: Aboard) -> tuple[object, ...]:
+    items = {each.epc for each in body.items if each.state == "aboard"}
+    return items, {each.epc for each in body.badges}
 
 
 def status_is(last: Status | None, new: Status, *, waited_s: float) -> bool:
@@ -65,7 +58,7 @@ def _condition(body: Status) -> tuple[object, ...]:
         body.program,
         body.since is None,
         body.holding,
-        None if reader is None else (reader.state, reader.not_read, reader.antennas_lost, reader.not_read_since),
+        None if reader is None else (reader.state, reader.not_read, reader.antennas_lost),
         None if gps is None else (gps.state, gps.fault),
         body.undelivered,
         0 if waiting < _MANY_WAITING else waiting.bit_length() // 2,
