@@ -308,6 +308,33 @@ def test_only_the_newest_state_is_kept_for_the_board(start: Start, stack: ExitSt
     assert (late["aboard"]["n"], late["position"]["n"]) == (299, 299)
 
 
+@integration
+@both_brokers
+def test_what_the_broker_has_is_not_sent_again_at_each_connection(
+    start: Start, stack: ExitStack, tmp_path: Path
+) -> None:
+    """Where coverage flaps the list of what is aboard goes once; the status again, for the last will took its place."""
+    running = stack.enter_context(start(port=0))
+    relay = stack.enter_context(LinkRelay(listen_port=0, target_port=running.port))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", relay.port, clock=HastyClock())
+    van.publisher.set_aboard({"v": 1, "vehicle": VEHICLE, "n": 1})
+    van.publisher.set_status({"v": 1, "vehicle": VEHICLE, "state": "online"})
+    van.append(3)
+    turn_until(lambda: van.store.backlog() == 0 and len(depot.retained) == 2, [van, depot])
+    for flap in (1, 2, 3):
+        relay.cut()
+        turn_until(lambda: not van.publisher.is_connected, [van, depot])
+        relay.mend()
+        van.append(1)
+        turn_until(lambda: van.store.backlog() == 0, [van, depot])
+        turn_until(lambda: [each["state"] for each in depot.retained["status"]].count("online") > flap, [van, depot])  # noqa: B023 - called here only
+    assert [each["n"] for each in depot.retained["aboard"]] == [1]
+    van.publisher.set_aboard({"v": 1, "vehicle": VEHICLE, "n": 2})
+    turn_until(lambda: [each["n"] for each in depot.retained["aboard"]] == [1, 2], [van, depot])
+    assert set(depot.times.values()) == {1}, "nor is any record"
+
+
 def retained_on(port: int) -> dict[str, Any]:
     """What a newcomer gets of a vehicle's state; the answer to its own last message tells that it is complete."""
     depot = Depot(port)
