@@ -45,10 +45,10 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     ),
     "verify": (
         "agent.verify",
-        "walks a van's signed records and names the first that was changed, taken out, put in or signed by another key",
+        "walks a van's signed records; names the first that was changed, taken out, put in or signed by another key",
         (
-            "Reads a vehicle's store, also while the agent runs, and changes nothing. Exit code 0 when every record fits, "
-            "1 when one does not, 2 for wrong usage. Example: roadtally verify /var/lib/roadtally/vehicle.db"
+            "Reads a vehicle's store, also while the agent runs, and changes nothing. Exit code 0 when every record "
+            "fits, 1 when one does not, 2 for wrong usage. Example: roadtally verify /var/lib/roadtally/vehicle.db"
         ),
     ),
     "dispatch": (

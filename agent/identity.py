@@ -35,7 +35,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class VehicleKey(Struct, frozen=True):
-    """`text` is the public key, `sign` the private key's; `set_aside` is where a damaged key file was put, if one was."""
+    """`text` is the public key, `sign` the private key's; `set_aside` is where a damaged file was put, if one was."""
 
     text: str
     sign: Callable[[bytes], bytes]

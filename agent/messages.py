@@ -166,7 +166,8 @@ def encode_log(*, vehicle: str, epoch: int, records: Sequence[OutboxRow], key: s
 def pack_log(*, vehicle: str, epoch: int, rows: Sequence[OutboxRow], key: str | None = None) -> tuple[bytes, int]:
     """A log batch of the first of `rows`, and how many of them it holds: as many as the bounds allow.
 
-    `key` is the public key that signed them, None where they are not signed. Raises MessageError where there is none, or where the first alone is too large to be sent at all.
+    `key` is the public key that signed them, None where they are not signed. Raises MessageError where there is none,
+    or where the first alone is too large to be sent at all.
     """
     if not rows:
         raise MessageError("a log batch needs a record")

@@ -21,6 +21,7 @@ from agent.store_schema import MIGRATIONS
 
 # A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
 LEAST_FREE_BYTES = 500_000_000
+WAL_RESET_FIXED = (3, 51, 3)
 _GB = 1_000_000_000
 _TRIED_BYTES = 4096
 
@@ -74,8 +75,21 @@ def _space(folder: Path, least_free_bytes: int) -> Finding:
     return Finding("disk", "ok", f"{found}; writes and syncs")
 
 
+def library_of(version: tuple[int, int, int]) -> str:
+    """The SQLite in use, and whether it has the fix of the race that can damage a database in WAL mode.
+
+    https://sqlite.org/wal.html: two connections that write or checkpoint at once. The agent has one, see
+    `agent.store_connection`, and so works with either; a distribution may have the fix in an older number.
+    """
+    number = ".".join(map(str, version))
+    if version >= WAL_RESET_FIXED:
+        return f"SQLite {number} has the fix of the WAL-reset race"
+    fixed = ".".join(map(str, WAL_RESET_FIXED))
+    return f"SQLite {number} is older than the fix of its WAL-reset race ({fixed}), which one writer never meets"
+
+
 def _store(path: Path) -> Finding:
-    library = f"SQLite {sqlite3.sqlite_version}"
+    library = library_of(sqlite3.sqlite_version_info)
     if not path.exists():
         return Finding("store", "ok", f"{path.name} is not there yet; the agent begins it. {library}")
     try:

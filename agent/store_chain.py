@@ -102,7 +102,9 @@ def kept_chain(path: Path) -> KeptChain:
 
 
 def _kept(connection: sqlite3.Connection, epoch: Epoch) -> KeptEpoch:
-    rows = connection.execute(_ALL, (epoch.epoch,)).fetchall()
-    records = tuple(Sealed(*row[:5], None if row[5] is None else row[5].encode()) for row in rows)
+    records = tuple(
+        Sealed(seq, kind, content, prev, sig, None if body is None else body.encode())
+        for seq, kind, content, prev, sig, body in connection.execute(_ALL, (epoch.epoch,))
+    )
     head = None if epoch.digest is None else (epoch.acked, epoch.digest)
     return KeptEpoch(epoch.epoch, records, head, epoch.key)

@@ -77,13 +77,13 @@ def _misfit(own: Ack, *, at: Standing, digest: str | None) -> str | None:
         )
     if own.highest > at.last:
         return (
-            f"The dispatch side holds records up to number {own.highest} of epoch {at.epoch}, but the van's computer has"
-            f" made {at.last}: its card was replaced or set back to an older copy, or another computer has a copy of it."
+            f"The dispatch side holds records up to number {own.highest} of epoch {at.epoch}, but the van's computer"
+            f" has made {at.last}: its card was replaced or set back to an older copy, or another computer has a copy."
         )
     if any(first <= own.seq + 1 for first, _ in own.also):
         return (
-            f"The dispatch side holds records beyond number {own.seq} of epoch {at.epoch} that do not follow it: another"
-            " computer has written under the same numbers, with a copy of the card."
+            f"The dispatch side holds records beyond number {own.seq} of epoch {at.epoch} that do not follow it:"
+            " another computer has written under the same numbers, with a copy of the card."
         )
     return None
 

@@ -27,9 +27,7 @@ _INSERT_RECORD = (
 )
 _INSERT_OUTBOX = "INSERT INTO outbox (seq, record) VALUES (?, ?)"
 _BEYOND = "SELECT id, kind, content FROM record WHERE epoch = ? AND seq > ? ORDER BY seq"
-_ACKED = (
-    "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
-)
+_ACKED = "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
 _SIGNED = "SELECT 1 FROM record WHERE epoch = ? AND sig IS NOT NULL LIMIT 1"
 _SET_META = "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
 # A dispatch side that is wrong, or two copies of a card that speak at once, could make a store move its records without
@@ -58,6 +56,9 @@ class Numbering:
         row = connection.execute("SELECT value FROM meta WHERE key = 'heard'").fetchone()
         self._heard = 0 if row is None else int(row[0])
         self._moves, self._moved_mono = 0, 0.0
+        self.now: Epoch = epochs(connection)[-1]
+        self.last_seq = 0
+        self._tip = ""
         self._stand()
         if seal is not None:
             self._take_up(seal, boot=boot)
@@ -136,10 +137,10 @@ class Numbering:
 
     def _stand(self) -> None:
         """Go on behind the newest record of the newest epoch."""
-        self.now: Epoch = epochs(self._connection)[-1]
-        self.last_seq: int = self._connection.execute(
+        self.now = epochs(self._connection)[-1]
+        (self.last_seq,) = self._connection.execute(
             "SELECT coalesce(max(seq), 0) FROM record WHERE epoch = ?", (self.now.epoch,)
-        ).fetchone()[0]
+        ).fetchone()
         self._tip = self._digest(self.last_seq) or ""
 
     def _take_up(self, seal: Seal, *, boot: int) -> None:
@@ -191,7 +192,5 @@ class Numbering:
             "UPDATE record SET epoch = ?, seq = ?, prev = ?, sig = ? WHERE id = ?",
             [(new, each.seq, each.prev, each.sig, row[0]) for each, row in zip(made, rows, strict=True)],
         )
-        self._connection.executemany(
-            _INSERT_OUTBOX, [(each.seq, row[0]) for each, row in zip(made, rows, strict=True)]
-        )
+        self._connection.executemany(_INSERT_OUTBOX, [(each.seq, row[0]) for each, row in zip(made, rows, strict=True)])
         return len(rows), tip

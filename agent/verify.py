@@ -37,8 +37,8 @@ _MEANING = {
 class Verified(Struct, frozen=True):
     """One epoch: how many records there are, from when to when they tell (None: none says), and how the walk went.
 
-    `acked` is how far the dispatch side said that it holds them, None where it said nothing; `key` is what the store says
-    has signed them, None where nobody has; `kind` is that of the record that does not fit.
+    `acked` is how far the dispatch side said that it holds them, None where it said nothing; `key` is what has
+    signed them as the store says, None where nobody has; `kind` is that of the record that does not fit.
     """
 
     epoch: int

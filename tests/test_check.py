@@ -128,7 +128,8 @@ def test_the_walk_test_needs_its_option_and_tells_each_port(van: Van, capsys: py
 @needs_mosquitto
 def test_while_the_agent_runs_it_is_left_alone(van: Van, capsys: pytest.CaptureFixture[str]) -> None:
     """It holds the reader's only connection, which is told in so many words; nothing is transmitted by a walk test."""
-    with socket.create_connection(("127.0.0.1", van.reader.port)) as agent, Store.open(van.folder / "vehicle.db", seal=None):
+    store = Store.open(van.folder / "vehicle.db", seal=None)
+    with socket.create_connection(("127.0.0.1", van.reader.port)) as agent, store:
         assert agent.recv(4096)  # the reader's greeting: the connection is the agent's
         van.check("--walk-test", "--transmit-s", "2")
     words = " ".join(capsys.readouterr().out.split())

@@ -81,11 +81,11 @@ def test_a_power_cut_before_the_key_is_in_place_leaves_none(path: Path, monkeypa
     sync, replace = os.fsync, Path.replace
 
     def synced(descriptor: int) -> None:
-        order.append("sync " + os.readlink(f"/proc/self/fd/{descriptor}").rpartition("/")[2])
+        order.append("sync " + Path(f"/proc/self/fd/{descriptor}").readlink().name)
         sync(descriptor)
 
     def cut(self: Path, target: Path) -> Path:
-        order.append("name")
+        order.append(f"name {self.name} {target.name}")
         raise OSError("power cut")
 
     monkeypatch.setattr(identity.os, "fsync", synced)
@@ -94,7 +94,7 @@ def test_a_power_cut_before_the_key_is_in_place_leaves_none(path: Path, monkeypa
         with pytest.raises(StoreError, match="the vehicle's key cannot be kept"):
             vehicle_key(path)
     assert not path.exists()
-    assert order == ["sync vehicle.key.new", "name"]
+    assert order == ["sync vehicle.key.new", "name vehicle.key.new vehicle.key"]
     monkeypatch.setattr(Path, "replace", lambda self, target: order.append("name") or replace(self, target))
     vehicle_key(path)
     assert order[2:] == ["sync vehicle.key.new", "name", "sync deep"]
@@ -110,7 +110,10 @@ def test_others_may_not_read_it(path: Path) -> None:
 
 def test_two_first_starts_at_once_have_one_key(path: Path) -> None:
     """Whoever comes second waits, and takes the first one's."""
-    program = "import sys, pathlib; from agent.identity import vehicle_key; print(vehicle_key(pathlib.Path(sys.argv[1])).text)"
+    program = (
+        "import sys, pathlib; from agent.identity import vehicle_key;"
+        "print(vehicle_key(pathlib.Path(sys.argv[1])).text)"
+    )
     started = [
         subprocess.Popen([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, cwd=ROOT) for _ in range(3)
     ]

@@ -53,6 +53,19 @@ def test_a_store_and_whether_the_agent_has_it(tmp_path: Path) -> None:
         assert store.last_seq == 1
 
 
+@pytest.mark.parametrize(
+    ("version", "told"),
+    [
+        ((3, 51, 3), "SQLite 3.51.3 has the fix of the WAL-reset race"),
+        ((3, 53, 0), "SQLite 3.53.0 has the fix of the WAL-reset race"),
+        ((3, 51, 2), "SQLite 3.51.2 is older than the fix of its WAL-reset race (3.51.3)"),
+    ],
+)
+def test_the_version_of_sqlite_is_named(version: tuple[int, int, int], told: str) -> None:
+    """With whether it has the fix of 3.51.3 (sqlite.org/changes.html, 2026-03-13)."""
+    assert probe_disk.library_of(version).startswith(told)
+
+
 def test_what_is_no_store(tmp_path: Path) -> None:
     """A file of something else is told with what to do."""
     path = tmp_path / "vehicle.db"

@@ -62,9 +62,7 @@ class Dispatch:
 
 def _digest(epoch: int, record: Sealed) -> str:
     prev = record.prev or ""
-    return digest(
-        vehicle=VEHICLE, epoch=epoch, seq=record.seq, kind=record.kind, prev=prev, content=record.content
-    )
+    return digest(vehicle=VEHICLE, epoch=epoch, seq=record.seq, kind=record.kind, prev=prev, content=record.content)
 
 
 def named(word: str, count: int) -> list[Record]:
@@ -91,9 +89,7 @@ def all_fit(path: Path) -> bool:
     """Whether every epoch of the store is a whole chain, signed by its key, up to what was acknowledged."""
     kept = kept_chain(path)
     for each in kept.epochs:
-        found = walk(
-            each.records, vehicle=VEHICLE, epoch=each.epoch, key=parse_key(each.key or ""), head=each.head
-        )
+        found = walk(each.records, vehicle=VEHICLE, epoch=each.epoch, key=parse_key(each.key or ""), head=each.head)
         if found.misfit is not None:
             return False
     return True
