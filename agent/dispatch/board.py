@@ -268,11 +268,10 @@ def _what_changed(before: VanLine | None, line: VanLine) -> str:
     if before.not_read != line.not_read:
         return f"{line.vehicle}: " + ("; ".join(each.why for each in line.not_read) or "everything is read again")
     known = {each.short for each in before.discrepancies}
-    if opened := [each.short for each in line.discrepancies if each.short not in known]:
-        return f"{line.vehicle}: {'; '.join(opened)}"
-    if before.aboard != line.aboard:
-        return f"{line.vehicle}: {line.aboard} aboard, before {before.aboard}"
-    return ""
+    opened = [each.short for each in line.discrepancies if each.short not in known]
+    if before.aboard != line.aboard and not opened:
+        opened = [f"{line.aboard} aboard, before {before.aboard}"]
+    return f"{line.vehicle}: {'; '.join(opened)}" if opened else ""
 
 
 def _found(view: object | None, what: str) -> Response:

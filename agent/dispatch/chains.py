@@ -35,7 +35,9 @@ def kept_chain(store: DispatchStore, vehicle: str) -> KeptChain:
         for row in rows:
             body = None if row.stripped else row.body.encode() if row.raw is None else row.raw
             epochs[row.epoch].append(Sealed(row.seq, row.kind, row.content or "", row.prev, row.sig, body))
-        heads = connection.execute(sa.select(cursor.epoch, cursor.hash_seq, cursor.hash).where(cursor.vehicle == vehicle))
+        heads = connection.execute(
+            sa.select(cursor.epoch, cursor.hash_seq, cursor.hash).where(cursor.vehicle == vehicle)
+        )
         ends = {row.epoch: (row.hash_seq, row.hash) for row in heads if row.hash is not None}
     told = tuple(KeptEpoch(epoch, tuple(records), ends.get(epoch)) for epoch, records in sorted(epochs.items()))
     return KeptChain(vehicle, key, told)
@@ -46,7 +48,7 @@ def forgotten(store: DispatchStore, vehicle: str) -> dict[int, int]:
     record, cursor = schema.record.c, schema.cursor.c
     with store.reading() as connection:
         kept = sa.select(record.epoch, sa.func.count()).where(record.vehicle == vehicle).group_by(record.epoch)
-        counts = {epoch: count for epoch, count in connection.execute(kept)}
+        counts: dict[int, int] = dict(connection.execute(kept).tuples().all())
         rows = connection.execute(sa.select(cursor.epoch, cursor.ranges).where(cursor.vehicle == vehicle)).all()
     gone = {row.epoch: parse_ranges(row.ranges).count - counts.get(row.epoch, 0) for row in rows}
     return {epoch: count for epoch, count in sorted(gone.items()) if count > 0}

@@ -84,5 +84,5 @@ def fresh_client(
     client.on_subscribe = on_subscribe
     client.on_disconnect = on_disconnect
     client.on_message = lambda client, _userdata, message: heard(client, message)
-    client.manual_ack_set(True)
+    client.manual_ack_set(True)  # noqa: FBT003 - paho takes it in no other way
     return client

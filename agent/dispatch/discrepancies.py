@@ -32,9 +32,7 @@ _OTHER_KEY = (
 _UNFIT = (
     "All of it is kept and counts. If the computer's disk was not restored, have roadtally verify say what was changed."
 )
-_UNUSED = (
-    "What came is kept as it is, and nothing else waits for it. Send it to whoever looks after the van's program."
-)
+_UNUSED = "What came is kept as it is, and nothing else waits for it. Send it to whoever looks after the van's program."
 _GAP = "The van sends them again by itself; until then its pages may lack what they tell."
 
 
@@ -77,7 +75,9 @@ def _clashes(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
         text = f"Two records bear the number {numbers[0][1]}{_of_epoch(numbers[0][0])}."
     else:
         text = f"Records bear numbers that were taken: {_listed(numbers)}."
-    return DiscrepancyView("clash", "two records bear one number", text, min(row.received_s for row in rows), _COPIED, len(numbers))
+    return DiscrepancyView(
+        "clash", "two records bear one number", text, min(row.received_s for row in rows), _COPIED, len(numbers)
+    )
 
 
 def _keys(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
@@ -88,7 +88,9 @@ def _keys(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
         return None
     keys = "another key" if len(rows) == 1 else f"{len(rows)} other keys"
     text = f"Records are signed with {keys} than the one this van came with first."
-    return DiscrepancyView("key", "signed with another key", text, min(row.first_s for row in rows), _OTHER_KEY, len(rows))
+    return DiscrepancyView(
+        "key", "signed with another key", text, min(row.first_s for row in rows), _OTHER_KEY, len(rows)
+    )
 
 
 def _misfits(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
@@ -105,7 +107,9 @@ def _misfits(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
     if len(rows) > 1:
         numbers = [(row.epoch, row.seq) for row in rows]
         text = f"{len(rows)} records do not fit the chain of this van's record: {_listed(numbers)}. {text}"
-    return DiscrepancyView("chain", "records that do not follow each other", text, min(row.received_s for row in rows), _UNFIT, len(rows))
+    return DiscrepancyView(
+        "chain", "records that do not follow each other", text, min(row.received_s for row in rows), _UNFIT, len(rows)
+    )
 
 
 def _gaps(connection: sa.Connection, vehicle: str) -> list[DiscrepancyView]:
@@ -129,7 +133,13 @@ def _gaps(connection: sa.Connection, vehicle: str) -> list[DiscrepancyView]:
 def _refused(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
     table = schema.record.c
     rows = connection.execute(
-        sa.select(table.epoch, table.seq, table.refused, table.received_s, sa.func.substr(table.body, 1, _EXCERPT).label("body"))
+        sa.select(
+            table.epoch,
+            table.seq,
+            table.refused,
+            table.received_s,
+            sa.func.substr(table.body, 1, _EXCERPT).label("body"),
+        )
         .where(table.vehicle == vehicle, table.refused.is_not(None))
         .order_by(table.epoch, table.seq)
     ).all()
@@ -152,7 +162,7 @@ def _unread(connection: sa.Connection, vehicle: str) -> DiscrepancyView | None:
     return _unreadable(rows) if rows else None
 
 
-def _unreadable(rows: Sequence[sa.Row[Any]]) -> DiscrepancyView:
+def _unreadable(rows: Sequence[Any]) -> DiscrepancyView:
     count = len(rows)
     last = max(rows, key=lambda row: row.received_s)
     what = f"{_counted(count, 'message')} could not be read"

@@ -340,12 +340,14 @@ class Ingest:
             if leaf == "log":
                 return decode_batch(waiting.payload, vehicle=vehicle)
             body = _DECODERS[leaf](waiting.payload)
-            if body.vehicle != vehicle:
-                raise MessageError(f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}")
         except MessageError as error:
             self._keep_unread(waiting.topic, waiting.payload, str(error))
             return None
-        return body
+        if body.vehicle == vehicle:
+            return body
+        reason = f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}"
+        self._keep_unread(waiting.topic, waiting.payload, reason)
+        return None
 
     def _keep_unread(self, name: str, octets: bytes, reason: str) -> None:
         self.counts["unreadable"] += 1

@@ -61,7 +61,7 @@ def test_a_day_walks_from_end_to_end(store: DispatchStore) -> None:
 
 
 def test_badges_that_were_taken_out_break_no_chain(store: DispatchStore) -> None:
-    """A record whose personal data are gone has no body but proves its place; what is deleted is counted, the ack stays."""
+    """A record whose badges are gone has no body but proves its place; what is deleted is counted, the ack stays."""
     records = sealed(full_day().records, key=KEY)
     store.ingest(batch(records), received_s=NOW_S)
     store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1)
@@ -170,7 +170,9 @@ def test_order_changes_nothing_of_the_chain(data: st.DataObject) -> None:
     branch = sealed(NOTES[5:], key=KEY, prev=digest_of_record(good[0]))
     unsigned = [msgspec.structs.replace(each, prev=None, sig=None) for each in good]
     records = data.draw(
-        st.sampled_from([good, [*good[:5], *branch], [*unsigned[:3], *good[3:]], [*good[:3], *unsigned[3:6], *good[6:]]])
+        st.sampled_from(
+            [good, [*good[:5], *branch], [*unsigned[:3], *good[3:]], [*good[:3], *unsigned[3:6], *good[6:]]]
+        )
     )
     ends = []
     for order in (records, data.draw(st.permutations(records))):

@@ -137,7 +137,10 @@ def test_discrepancies_in_a_browser(watch: Callable[..., Watched], dispatch: Any
         watched.page.get_by_text("two records bear one number").first.wait_for()
         assert watched.fits(), path
         assert watched.small_targets() == [], path
-    for kind in ("Records are signed with another key", "does not follow the one before it", "still to come", "could not be used"):
+    for kind in (
+        "Records are signed with another key",
+        "does not follow the one before it",
+        "still to come",
+        "could not be used",
+    ):
         assert watched.page.get_by_text(kind).first.is_visible(), kind
-
-

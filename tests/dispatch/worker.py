@@ -10,7 +10,8 @@ import signal
 import sys
 
 from agent.clock import SystemClock
-from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.connection import Broker
+from agent.dispatch.ingest import Ingest
 from agent.dispatch.store import open_store
 from agent.dispatch.views import BrokerLink
 
@@ -32,7 +33,7 @@ def main() -> None:
             if store.acks(vehicle):
                 os.kill(os.getpid(), signal.SIGKILL)
 
-        running._publish_ack = die  # type: ignore[method-assign]  # noqa: SLF001 - to die at just that moment
+        running._publish_ack = die  # type: ignore[method-assign]  # to die at just that moment
     running.start()
     sys.stdin.read()
     running.close()
