@@ -12,6 +12,7 @@ Pure: times are the caller's real seconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import isfinite
 from typing import Literal
 
 from msgspec import Struct
@@ -82,7 +83,8 @@ class Doubt:
         first = list(self._aside.items())[:_MOST_NAMED]
         named = "; ".join(f"record {seq} ({each.what}) {each.why}" for seq, each in first)
         more = f"; and {len(self._aside) - _MOST_NAMED} more" if len(self._aside) > _MOST_NAMED else ""
-        return f"{named}{more}; kept, and tried again now and then"
+        again = ", and tried again now and then" if any(isfinite(e.due_real_s) for e in self._aside.values()) else ""
+        return f"{named}{more}; kept{again}"
 
     def is_held_back(self, seq: int) -> bool:
         """Whether this record is set aside just now."""

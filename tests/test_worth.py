@@ -28,8 +28,13 @@ HERE = Position(vehicle="van-07", at="2026-03-02T07:00:00.000Z", lat=48.0, lon=9
 ITEM = AboardItem("urn:epc:id:grai:9521141.00020.1", "33", "dimmer 1", 0.99, "aboard", 1.0)
 LIST = Aboard(vehicle="van-07", at="2026-03-02T07:00:00.000Z", state="stopped", site="depot", items=(ITEM,))
 ONLINE = Status(
-    vehicle="van-07", state="online", boot=1, reader=ReaderStatus("up", fixture_heard_s=1.0), gps=GpsStatus("ok"), backlog=0
-)  # fmt: skip
+    vehicle="van-07",
+    state="online",
+    boot=1,
+    reader=ReaderStatus("up", fixture_heard_s=1.0),
+    gps=GpsStatus("ok"),
+    backlog=0,
+)
 
 
 def drive(speed_mps: float, seconds: int) -> Iterator[Position]:
@@ -66,7 +71,7 @@ def test_ages_and_probabilities_alone_are_not_worth_a_list() -> None:
 
 
 def test_a_list_waits_while_loading_goes_on_but_not_at_a_departure() -> None:
-    """Items that come and go are told by their events at once, by the list every five minutes; a departure is at once."""
+    """What is handled is told by its event at once, by the list every five minutes; a departure is at once."""
     empty = replace(LIST, items=())
     assert not worth.aboard_is(LIST, empty, waited_s=299.0)
     assert worth.aboard_is(LIST, empty, waited_s=300.0)

@@ -24,7 +24,7 @@ pytestmark = [
 
 @pytest.mark.parametrize("seed", [2])
 def test_a_mixture_of_everything_ends_with_the_vehicles_record(seed: int) -> None:
-    """Coverage, broker and dispatch side fail at random: 0 lost, 0 doubled, 0 different. `python -m tests.links` lives 100."""
+    """Coverage, broker and dispatch side fail at random: 0 lost, 0 doubled, 0 different. `make faults` lives many."""
     verdict = trial(seed, steps=6)
     assert verdict.problems == (), verdict
 
