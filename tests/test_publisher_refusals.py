@@ -1,8 +1,10 @@
-"""Brokers that do not take what they are sent, real ones: too large, forbidden, or taken and never acknowledged."""
+"""Brokers that do not take what they are sent, real ones: too large, forbidden, never acknowledged, or very slowly."""
 
 from __future__ import annotations
 
+import asyncio
 import random
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -15,6 +17,7 @@ from agent.broker import RunningBroker, free_port
 from agent.clock import SystemClock
 from agent.publisher import Trouble
 from agent.records import Record
+from agent.relay import LinkRelay
 from tests.delivery import VEHICLE, Depot, Van, turn_until
 from tests.test_publisher import HastyClock, all_of
 
@@ -136,3 +139,33 @@ def test_what_happens_now_does_not_wait_for_the_backlog(sides: Sides) -> None:
     assert set(depot.times.values()) == {1}
     old = [seq for seq in order if seq <= 2950]
     assert old == sorted(old)
+
+
+class SlowRelay(LinkRelay):
+    """A link that carries so many bytes a second."""
+
+    bytes_per_s = 60_000
+
+    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while chunk := await reader.read(1500):
+            await asyncio.sleep(len(chunk) / self.bytes_per_s)
+            writer.write(chunk)
+            await writer.drain()
+
+
+def test_on_a_slow_link_nothing_is_sent_twice(tmp_path: Path) -> None:
+    """200 kB take more than three seconds, six times as long as an ack is waited for: each record still goes once."""
+    with ExitStack() as stack:
+        running = stack.enter_context(mosquitto(tmp_path))
+        relay = stack.enter_context(SlowRelay(listen_port=0, target_port=running.port))
+        depot = Depot(running.port)
+        stack.callback(depot.close)
+        turn_until(lambda: depot.subscribed > 0, [depot])
+        van = Van(tmp_path / "store.db", port=relay.port, resend_after_s=0.5, resend_after_real_s=0.5)
+        stack.callback(van.close)
+        append(van, 400, packed_bytes=500)
+        began_s = time.monotonic()
+        turn_until(lambda: van.store.backlog() == 0, [van, depot], within_s=30.0)
+        assert time.monotonic() - began_s > 3.0
+        assert set(depot.bodies) == all_of(1, 400)
+        assert set(depot.times.values()) == {1}
