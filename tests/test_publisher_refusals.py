@@ -154,7 +154,7 @@ class SlowRelay(LinkRelay):
 
 
 def test_on_a_slow_link_nothing_is_sent_twice(tmp_path: Path) -> None:
-    """200 kB take more than a second and a half, five times as long as an ack is waited for: each record still goes once."""
+    """200 kB take more than 1.5 s, five times as long as an ack is waited for: each record still goes once."""
     with ExitStack() as stack:
         running = stack.enter_context(mosquitto(tmp_path))
         relay = stack.enter_context(SlowRelay(listen_port=0, target_port=running.port))
