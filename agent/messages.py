@@ -32,13 +32,13 @@ MAX_PACKED_BYTES = 256 * 1024
 MAX_UNPACKED_BYTES = 4 * 1024 * 1024
 MAX_DOWNLINK_BYTES = 8 * 1024 * 1024
 MAX_ACK_RANGES = 10_000
+Mark = Annotated[str, Meta(max_length=200)]  # a digest, a signature or a key, as `agent.chain` writes them
 _ROOM_FOR_THE_FRAME = 512  # what stands around the records of a batch: version, vehicle, epoch, key
 _ROOM_FOR_A_RECORD = 128  # what stands around a body: seq, kind, the names of these and of prev and sig
 
 _VEHICLE = re.compile(r"[a-z0-9-]{1,40}")
 T = TypeVar("T")
 Count = Annotated[int, Meta(ge=1, le=2**53)]
-Mark = Annotated[str, Meta(max_length=200)]  # a digest, a signature or a key, as `agent.chain` writes them
 Digest = Annotated[str, Meta(pattern="^sha-256:[0-9a-f]{64}$")]
 
 

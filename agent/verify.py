@@ -1,17 +1,19 @@
 """`roadtally verify`: walks a vehicle's chain of records and names the first that does not fit.
 
-Reads the store beside the running agent and changes nothing. What a chain can prove, and what not, says `agent.chain`:
-each epoch is walked by the key that the store names for it, or by the one that was got elsewhere (`--key`), and up to
-what the dispatch side last acknowledged. Of the records after that nobody else knows, and the output says how many.
+Reads the vehicle's store, or the dispatch side's database, beside what runs and changes nothing. What a chain can
+prove, and what not, says `agent.chain`: each epoch is walked by the key that is noted for it, or by the one that was
+got elsewhere (`--key`), and up to what the dispatch side last acknowledged. Of the records after that nobody else
+knows, and the output says how many.
 """
 
 from __future__ import annotations
 
+import importlib
 import json
 import sys
 import textwrap
 from argparse import ArgumentParser, Namespace
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,7 @@ from msgspec.structs import replace
 from agent.chain import KeptChain, KeptEpoch, Misfit, Sealed, Walked, parse_key, walk
 from agent.errors import ConfigError
 from agent.records import Problem
+from agent.setup import read_text
 from agent.store_chain import kept_chain
 
 _WIDTH = 100
@@ -53,26 +56,59 @@ class Verified(Struct, frozen=True):
 
 def add_arguments(parser: ArgumentParser) -> None:
     """The command's options."""
-    parser.add_argument("store", type=Path, help="a vehicle's store ([store] path of its configuration), or a copy")
+    parser.add_argument(
+        "store", type=Path, nargs="?", help="a vehicle's store ([store] path of its configuration), or a copy"
+    )
+    parser.add_argument("--config", type=Path, metavar="DISPATCH", help="instead: the dispatch side's TOML")
+    parser.add_argument("--vehicle", help="with --config: whose records")
     parser.add_argument("--key", help="the key that must have signed every record (ed25519:…), got elsewhere")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
 
 
 def run(args: Namespace) -> int:
     """Verify as the options say; 0 when every record fits, 1 when one does not."""
-    kept = kept_of(args)
-    found = verify(kept, key=_asked(args.key), source=str(args.store))
+    asked, source = _asked(args.key), str(args.store or args.config)
+    kept, deleted = kept_of(args)
+    found = verify(kept, key=asked, source=source)
     fits = all(each.walked.misfit is None for each in found)
     if args.json:
-        sys.stdout.write(json.dumps(as_json(kept, found), indent=2, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(as_json(kept, found, deleted), indent=2, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write("\n".join(as_text(kept, found, source=str(args.store), key=args.key)) + "\n")
+        sys.stdout.write("\n".join(as_text(kept, found, deleted, source=source, key=asked)) + "\n")
     return 0 if fits else 1
 
 
-def kept_of(args: Namespace) -> KeptChain:
-    """The chain that the options name; a side that keeps chains elsewhere is added here. Raises StoreError."""
-    return kept_chain(args.store)
+def kept_of(args: Namespace) -> tuple[KeptChain, Mapping[int, int]]:
+    """The chain that the options name; by epoch, how many records that side has deleted for their age."""
+    if args.store is not None and args.config is None and args.vehicle is None:
+        return kept_chain(args.store), {}
+    if args.store is None and args.config is not None and args.vehicle is not None:
+        return _kept_at_dispatch(args.config, args.vehicle)
+    do = "name a vehicle's store, or the dispatch side's --config together with --vehicle"
+    raise ConfigError([Problem("verify", "the options do not go together", "", do)])
+
+
+def _kept_at_dispatch(config: Path, vehicle: str) -> tuple[KeptChain, Mapping[int, int]]:
+    # The vehicle's installation has not what the dispatch side's modules are made of.
+    chains: Any = importlib.import_module("agent.dispatch.chains")
+    stores: Any = importlib.import_module("agent.dispatch.store")
+    parse: Any = importlib.import_module("agent.dispatch.settings").parse_dispatch
+    database = parse(read_text(config), file=str(config)).server.database
+    if "://" not in database:
+        database = config.parent / database
+        if not database.is_file():  # opening it would make one
+            do = "check the path; roadtally dispatch makes the database when it first runs"
+            raise ConfigError([Problem(str(config), "[dispatch] database", str(database), do, "no such file")])
+    store = stores.open_store(database)
+    try:
+        kept: KeptChain = chains.kept_chain(store, vehicle)
+        deleted: Mapping[int, int] = chains.forgotten(store, vehicle)
+    finally:
+        store.close()
+    if not kept.epochs:
+        do = "check the vehicle's id; the board lists those that were heard"
+        raise ConfigError([Problem(str(config), "--vehicle", vehicle, do, "nothing was ever heard from it")])
+    return kept, deleted
 
 
 def verify(kept: KeptChain, *, key: str | None, source: str) -> tuple[Verified, ...]:
@@ -80,7 +116,9 @@ def verify(kept: KeptChain, *, key: str | None, source: str) -> tuple[Verified, 
     return tuple(_verified(each, kept, key=key, source=source) for each in kept.epochs)
 
 
-def as_text(kept: KeptChain, found: Sequence[Verified], *, source: str, key: str | None) -> list[str]:
+def as_text(
+    kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, int], *, source: str, key: str | None
+) -> list[str]:
     """What was found, as lines for whoever has to act."""
     lines = [f"Records of {kept.vehicle or 'a vehicle that never signed'}, as {source} holds them."]
     lines += _wrapped(
@@ -92,6 +130,8 @@ def as_text(kept: KeptChain, found: Sequence[Verified], *, source: str, key: str
     before: str | None = None
     for each in found:
         lines += ["", *_lines_of(each)]
+        if deleted.get(each.epoch):
+            lines += _wrapped(f"{deleted[each.epoch]:,} records of it were deleted for their age.")
         if before is not None and each.key not in (None, before):
             lines += _wrapped("This is another key than the epoch before was signed by; a notice in it says why.")
         before = each.key or before
@@ -100,7 +140,7 @@ def as_text(kept: KeptChain, found: Sequence[Verified], *, source: str, key: str
     return lines
 
 
-def as_json(kept: KeptChain, found: Sequence[Verified]) -> dict[str, Any]:
+def as_json(kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, int]) -> dict[str, Any]:
     """The same for programs."""
     return {
         "vehicle": kept.vehicle or None,
@@ -114,6 +154,7 @@ def as_json(kept: KeptChain, found: Sequence[Verified]) -> dict[str, Any]:
                 "key": each.key,
                 "unsigned": each.walked.unsigned,
                 "erased": each.walked.erased,
+                "deleted": deleted.get(each.epoch, 0),
                 "acknowledged": each.acked,
                 "fits_up_to": each.walked.seq,
                 "misfit": None

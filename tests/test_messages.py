@@ -81,7 +81,7 @@ def test_a_log_batch_reads_as_plain_zlib_and_json() -> None:
 
 
 def test_a_signed_batch_carries_its_chain() -> None:
-    """`prev` and `sig` stand beside each body, the key in the frame, and come back; where there are none, no name of it."""
+    """`prev` and `sig` stand beside each body, the key in the frame, and come back; without them no name stands."""
     digest, sig, key = "sha-256:" + "a" * 64, "c2ln" * 22, "ed25519:" + "A" * 44
     rows = [OutboxRow(1, "event", b"{}", "", sig), OutboxRow(2, "event", b"{}", digest, sig)]
     payload = messages.encode_log(vehicle=VEHICLE, epoch=1, records=rows, key=key)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import sqlite3
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,7 @@ import pytest
 
 from agent.chain import content_digest, digest, sign
 from agent.cli import main
-from agent.messages import Ack
+from agent.messages import Ack, encode_log
 from agent.records import Record
 from agent.store import Store
 from tests.delivery import SEAL, VEHICLE
@@ -57,7 +59,7 @@ def test_a_whole_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert found["epochs"] == [
         {
             "epoch": 1, "records": COUNT, "from": FIRST, "to": LAST, "key": SEAL.key, "unsigned": 0, "erased": 0,
-            "acknowledged": 7, "fits_up_to": COUNT, "misfit": None,
+            "deleted": 0, "acknowledged": 7, "fits_up_to": COUNT, "misfit": None,
         }
     ]  # fmt: skip
     assert told(path, capsys, "--key", SEAL.key)[0] == 0
@@ -187,6 +189,39 @@ def test_a_key_that_is_needed_is_asked_for(path: Path, capsys: pytest.CaptureFix
     assert main(["verify", str(path.with_name("nothing"))]) == 1
     assert "there is no such file" in capsys.readouterr().err
     assert not path.with_name("nothing").exists()
+    assert main(["verify", str(path), "--vehicle", VEHICLE]) == 2
+    assert "the options do not go together" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(find_spec("agent.dispatch.chains") is None, reason="the dispatch side keeps no chains yet")
+def test_the_dispatch_sides_chain_is_walked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What a vehicle's store published fits there too, and a record changed in its database is named."""
+    stores = importlib.import_module("agent.dispatch.store")
+    wire = importlib.import_module("agent.dispatch.wire")
+    config = tmp_path / "dispatch.toml"
+    config.write_text("")
+    verify = ["verify", "--config", str(config), "--vehicle", VEHICLE, "--json"]
+    assert main(verify) == 2
+    assert "no such file" in capsys.readouterr().err
+    dispatch = stores.open_store(tmp_path / "dispatch.db")
+    with Store.open(tmp_path / "vehicle.db", seal=SEAL) as store:
+        store.append(
+            [Record("notice", {"notice": "gap", "at": FIRST, "text": str(n)}) for n in range(5)],
+            boot=1,
+            mono=1.0,
+        )
+        rows = store.unacked()
+    payload = encode_log(vehicle=VEHICLE, epoch=1, records=rows, key=SEAL.key)
+    dispatch.ingest(wire.decode_batch(payload, vehicle=VEHICLE), received_s=1_772_434_872.0)
+    dispatch.close()
+    assert main(verify) == 0
+    found = json.loads(capsys.readouterr().out)["epochs"]
+    assert [(each["records"], each["from"], each["key"], each["acknowledged"]) for each in found] == [
+        (5, FIRST, SEAL.key, 5)
+    ]
+    tampered(tmp_path / "dispatch.db", "UPDATE record SET body = replace(body, '3', '4') WHERE seq = 4")
+    assert main(verify) == 1
+    assert json.loads(capsys.readouterr().out)["epochs"][0]["misfit"]["seq"] == 4
 
 
 def test_a_store_of_an_older_program_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
