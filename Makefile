@@ -16,6 +16,7 @@ TEST_ARGS ?=
 BENCH_ARGS ?=
 FAULTS_ARGS ?=
 LINKS_ARGS ?=
+DISKFULL_ARGS ?=
 FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
 PYTHON ?=
@@ -42,6 +43,7 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent (FAULTS_ARGS="--mixtures 20")
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.links $(LINKS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 
 fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")
 	@$(VENV)/bin/python -m tests.fuzz $(FUZZ_ARGS)

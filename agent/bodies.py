@@ -81,6 +81,19 @@ class GpsStatus(Struct, frozen=True):
     fault: str | None = None
 
 
+class DiskStatus(Struct, frozen=True):
+    """Whether the store can be written. `waiting` records are in memory alone and are lost if the power goes.
+
+    `reads_dropped` are raw reads that memory had no room for; no custody record is ever dropped.
+    """
+
+    state: Literal["ok", "full"]
+    since: str | None = None
+    waiting: int = 0
+    reads_dropped: int = 0
+    text: str | None = None
+
+
 class Status(Struct, frozen=True, kw_only=True):
     """`roadtally/1/VEHICLE/status`. The last will has `v`, `vehicle` and `state` alone."""
 
@@ -95,6 +108,7 @@ class Status(Struct, frozen=True, kw_only=True):
     gps: GpsStatus | None = None
     backlog: int | None = None
     undelivered: str | None = None
+    disk: DiskStatus | None = None
 
 
 class LoadedAt(Struct, frozen=True):

@@ -40,6 +40,7 @@ from agent.store_view import StoreView, is_store
 from agent.terminal import paper_of
 from agent.vehicle import Vehicle
 from agent.vehicle_radio import power_in_use_dbm
+from agent.vehicle_sections import MB
 from agent.walk import refusal, run_walk
 
 _LEAVES: tuple[DownLeaf, ...] = ("sites", "register", "plan")
@@ -136,7 +137,7 @@ def _with_held(in_use: InUse, path: Path, *, given: Collection[str]) -> tuple[In
 def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
     is_running = is_agent_running(path)
     yield agent_finding(is_running=is_running)
-    yield from probe_disk(path)
+    yield from probe_disk(path, reserve_bytes=vehicle.store.reserve_mb * MB)
     try:
         tls, wrong = reader_tls(vehicle.reader), None
     except ConfigError as error:

@@ -16,13 +16,16 @@ from pathlib import Path
 
 from agent.errors import StoreError
 from agent.findings import Finding
-from agent.store_connection import connect, told
+from agent.store_aside import damage_of, set_aside_before
+from agent.store_connection import look, told
+from agent.store_mark import read_mark
+from agent.store_reserve import Reserve
 from agent.store_schema import MIGRATIONS
 
 # A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
 LEAST_FREE_BYTES = 500_000_000
 WAL_RESET_FIXED = (3, 51, 3)
-_GB = 1_000_000_000
+_GB, _MB = 1_000_000_000, 1_000_000
 _TRIED_BYTES = 4096
 
 
@@ -44,8 +47,8 @@ def is_agent_running(path: Path) -> bool:
     return False
 
 
-def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[Finding]:
-    """Free space where the store is, and whether the store can be used."""
+def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES, reserve_bytes: int = 0) -> list[Finding]:
+    """Free space where the store is, whether the store can be used, and what was set aside beside it as damaged."""
     folder = path.parent
     if not _can_see(folder):
         do = "run this as root or as the agent's user"
@@ -53,7 +56,26 @@ def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[
     if not folder.is_dir():
         do = "make the folder and let the agent's user own it, or set [store] path; under systemd the unit makes it"
         return [Finding("disk", "not ok", f"{folder} is not there", do)]
-    return [_space(folder, least_free_bytes), _store(path)]
+    return [_space(folder, least_free_bytes), *_reserve(path, reserve_bytes), _store(path), *_set_aside(path)]
+
+
+def _reserve(path: Path, wanted_bytes: int) -> list[Finding]:
+    """Nothing to say before the first start has made it, or where none is wanted."""
+    left_bytes = Reserve(path, size_bytes=wanted_bytes).left_bytes
+    if not path.exists() or left_bytes >= wanted_bytes:
+        return []
+    found = f"{left_bytes / _MB:,.1f} of {wanted_bytes / _MB:,.1f} MB are still kept free for custody records"
+    do = "free some space: it was given up as the disk was full, and is made again by itself"
+    return [Finding("reserve", "not ok", found, do)]
+
+
+def _set_aside(path: Path) -> list[Finding]:
+    stores = set_aside_before(path)
+    if not stores:
+        return []
+    names = ", ".join(f"{store.name} ({store.stat().st_size / _MB:,.1f} MB)" for store in stores)
+    do = "copy them and their -wal off the van to be looked into, then remove them; if more come, replace the card"
+    return [Finding("damaged", "not ok", f"set aside as damaged: {names}", do)]
 
 
 def _space(folder: Path, least_free_bytes: int) -> Finding:
@@ -93,8 +115,14 @@ def _store(path: Path) -> Finding:
     if not path.exists():
         return Finding("store", "ok", f"{path.name} is not there yet; the agent begins it. {library}")
     try:
+        damage = damage_of(path)
+        if damage is not None:
+            mark = read_mark(path)
+            good = "" if mark is None or mark.at is None else f"; it was last known to be good at {mark.at}"
+            do = "start the agent, which sets the store aside whole; or move it away or set another path"
+            return Finding("store", "not ok", f"{path.name} is damaged ({damage}){good}. {library}", do)
         with told(path, "opening the store"):
-            connection = connect(path, writer=False)
+            connection = look(path)
             try:
                 (version,) = connection.execute("PRAGMA user_version").fetchone()
                 waiting = _count(connection, "outbox")

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import signal
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
 from agent import __version__
 from agent.clock import PacedClock, SharedClock, SystemClock
-from agent.errors import ConfigError
+from agent.errors import ConfigError, StoreDamagedError
 from agent.gps import Unusable, parse_tpv
 from agent.holding import InUse
 from agent.identity import KEY_NAME, key_notice, vehicle_key
@@ -33,11 +33,13 @@ from agent.reader import Reader
 from agent.reader_tls import reader_tls
 from agent.reading import interlock_of
 from agent.receiver import Receiver
-from agent.recording import encode_line, lines_of
+from agent.recorder import Recorder
 from agent.records import Fix, Input, Problem, Record
 from agent.setup import read_in_use
 from agent.store import Store
+from agent.store_aside import note_damage
 from agent.store_chain import Seal
+from agent.store_opening import open_sound
 from agent.timeline import RULES, TimeRules
 from agent.vehicle import Vehicle, transmit_allowed
 from agent.vehicle_agent import VehicleAgent
@@ -77,10 +79,15 @@ def run(args: Namespace) -> int:
     vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
     path = args.store or Path(vehicle.store.path)
     key = vehicle_key(path.with_name(KEY_NAME))
-    with Store.open(path, seal=Seal(vehicle.id, key.text, key.sign)) as store:
-        in_use = with_held(in_use, store, given=args)
-        first = () if key.set_aside is None else (key_notice(vehicle.id, key),)
-        serve(vehicle, in_use, store, clock, stop, record=args.record, first=first)
+    seal = Seal(vehicle.id, key.text, key.sign)
+    try:
+        with open_sound(path, open_=partial(Store.open, seal=seal), vehicle=vehicle.id) as store:
+            in_use = with_held(in_use, store, given=args)
+            first = () if key.set_aside is None else (key_notice(vehicle.id, key),)
+            serve(vehicle, in_use, store, clock, stop, record=args.record, first=first)
+    except StoreDamagedError as error:
+        note_damage(path, str(error))  # the next start, in seconds, sets it aside
+        raise
     return 0
 
 
@@ -145,7 +152,7 @@ def serve(
             polled=lambda: reader.polled_at if reader is not None else clock.mono(),
         )
         if first:
-            store.append(first, boot=agent.boot, mono=clock.mono())
+            agent.tell(first)
         if vehicle.mqtt.host is not None:
             outbox = stack.enter_context(store.outbox())
             publisher = Publisher(
@@ -187,10 +194,10 @@ def serve(
 def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]:
     """Writes what is received as a recording, each input at once; positions outside working hours are not kept.
 
-    An earlier recording is gone on with: a power cut may have left half a line, which is ended first.
+    An earlier recording is gone on with.
     """
     try:
-        file: IO[bytes] = path.open("a+b")
+        file: IO[bytes] = path.open("a+b", buffering=0)
     except OSError as error:
         raise ConfigError([Problem(str(path), "--record", str(error), "give a file that can be written")]) from None
 
@@ -199,12 +206,8 @@ def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]
             fix: Any = parse_tpv(item.tpv, item.mono)
             if isinstance(fix, Unusable) or not is_working(vehicle.privacy, fix.utc_s):
                 return
-        file.write(b"".join(encode_line(line) + b"\n" for line in lines_of(item)))
-        file.flush()
+        recorder.take(item)
 
     with file:
-        if file.tell():
-            file.seek(-1, os.SEEK_END)
-            if file.read(1) != b"\n":
-                file.write(b"\n")
+        recorder = Recorder(file, path)
         yield record

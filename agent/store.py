@@ -134,6 +134,11 @@ class Store:
         self.close()
 
     @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self._path
+
+    @property
     def epoch(self) -> int:
         """The epoch that new records belong to."""
         return self._numbering.now.epoch
@@ -168,6 +173,7 @@ class Store:
         *,
         boot: int,
         mono: float,
+        made_at: Sequence[float] | None = None,
         checkpoint: bytes | None = None,
         blocks: Sequence[tuple[int, bytes]] = (),
         drop_blocks_below: int | None = None,
@@ -176,12 +182,13 @@ class Store:
         """Commit all of it in one transaction; the seqs of `records`, in their order.
 
         `checkpoint` is the pipeline's state after these records; `blocks` are new pieces of its history by their id
-        (one that is there already is replaced), of which those below `drop_blocks_below` go. Returns once on disk.
+        (one that is there already is replaced), of which those below `drop_blocks_below` go. Where records had to wait,
+        `made_at` says when each was made; else it was at `mono`. Returns once on disk.
         """
         readings = [(boot, *reading) for reading in thinned(reads)]
         execute, executemany = self._connection.execute, self._connection.executemany
         with told(self._path, f"storing {len(records)} records"), transaction(self._connection):
-            numbered = self._numbering.insert(records, boot=boot, mono=mono)
+            numbered = self._numbering.insert(records, boot=boot, made_at=made_at or [mono] * len(records))
             if checkpoint is not None:
                 execute(_UPSERT_CHECKPOINT, (checkpoint, boot, mono, numbered.last_id))
             executemany("INSERT OR REPLACE INTO block (id, data) VALUES (?, ?)", blocks)
@@ -260,10 +267,12 @@ class Store:
                 (key, value),
             )
 
-    def prune(self, *, before_utc_s: float, most_readings: int = 2_000_000) -> int:
-        """Drop the thinned reads older than `before_utc_s` and the oldest beyond `most_readings`; how many rows.
+    def prune(self, *, before_utc_s: float, most_readings: int = 10_000_000, most_bytes: int = 2**40) -> int:
+        """Drop the thinned reads older than `before_utc_s`, and the oldest beyond so many rows or bytes; how many rows.
 
         Custody records are not touched.
         """
         with told(self._path, "pruning reads"), transaction(self._connection):
-            return prune_readings(self._connection, before_utc_s=before_utc_s, most_readings=most_readings)
+            return prune_readings(
+                self._connection, before_utc_s=before_utc_s, most_readings=most_readings, most_bytes=most_bytes
+            )

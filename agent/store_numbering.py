@@ -63,9 +63,13 @@ class Numbering:
         if seal is not None:
             self._take_up(seal, boot=boot)
 
-    def insert(self, records: Sequence[Record], *, boot: int, mono: float) -> Numbered:
-        """Write new records inside the caller's transaction; give the result to `take` once that is committed."""
-        return self._insert(records, epoch=self.now.epoch, after=(self.last_seq, self._tip), at=(boot, mono))
+    def insert(self, records: Sequence[Record], *, boot: int, made_at: Sequence[float]) -> Numbered:
+        """Write new records inside the caller's transaction; give the result to `take` once that is committed.
+
+        `made_at` are their moments of that boot.
+        """
+        at = [(boot, mono) for mono in made_at]
+        return self._insert(records, epoch=self.now.epoch, after=(self.last_seq, self._tip), at=at)
 
     def take(self, numbered: Numbered) -> None:
         """What `insert` wrote is committed."""
@@ -99,7 +103,7 @@ class Numbering:
         return trimmed
 
     def _insert(
-        self, records: Sequence[Record], *, epoch: int, after: tuple[int, str], at: tuple[int, float]
+        self, records: Sequence[Record], *, epoch: int, after: tuple[int, str], at: Sequence[tuple[int, float]]
     ) -> Numbered:
         if records and self._seal is None and self.now.key is not None:
             raise ValueError("the records of this store are signed: open it with the vehicle's seal to append")
@@ -115,8 +119,8 @@ class Numbering:
         self._connection.executemany(
             _INSERT_RECORD,
             [
-                (record, epoch, each.seq, each.kind, body, *at, each.content, each.prev, each.sig)
-                for record, each, body in zip(ids, made, bodies, strict=True)
+                (record, epoch, each.seq, each.kind, body, *moment, each.content, each.prev, each.sig)
+                for record, each, body, moment in zip(ids, made, bodies, at, strict=True)
             ],
         )
         self._connection.executemany(
@@ -172,7 +176,7 @@ class Numbering:
             moved, tip = self._renumber(here, move.epoch, vehicle)
             text = f"{move.why} From here on its records are those of epoch {move.epoch}; {moved} are sent anew in it."
             body = {"notice": notice, "at": at, "vehicle": vehicle, "text": text, "epoch": move.epoch, "moved": moved}
-            numbered = self._insert([Record("notice", body)], epoch=move.epoch, after=(moved, tip), at=moment)
+            numbered = self._insert([Record("notice", body)], epoch=move.epoch, after=(moved, tip), at=[moment])
         _LOG.warning("%s", text)
         self._last_id = numbered.last_id
         self._moves, self._moved_mono = self._moves + 1, moment[1]

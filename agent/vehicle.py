@@ -40,7 +40,7 @@ from agent.radio_rules import HIGHEST_MHZ, LOWEST_MHZ, RULES, Region
 from agent.readingplan import ReadingSettings
 from agent.records import Problem
 from agent.vehicle_radio import radio_problems
-from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, Signal, reading_of
+from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, STORE_KEYS, Signal, StoreSettings, reading_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -120,12 +120,6 @@ class MqttSettings(Struct, frozen=True):
     cert_file: str | None = None
     key_file: str | None = None
     pack_aboard: bool = False
-
-
-class StoreSettings(Struct, frozen=True):
-    """The vehicle's own database. Custody records are never dropped; raw reads go as `[privacy]` says."""
-
-    path: str = "/var/lib/roadtally/vehicle.db"
 
 
 class WorkingHours(Struct, frozen=True):
@@ -257,7 +251,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "cert_file": _TEXT,
         "key_file": _TEXT,
     },
-    "store": {"path": _TEXT},
+    "store": STORE_KEYS,
     "presence": {},
     "privacy": {
         "working_hours": Key(

@@ -9,7 +9,8 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from msgspec.structs import replace
 
@@ -23,7 +24,7 @@ from agent.holding import InUse, why_not
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
-from agent.notices import gps_notice
+from agent.notices import gps_notice, off_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
@@ -32,10 +33,12 @@ from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
 from agent.snapshot import gps_status, reader_status
-from agent.state import State
+from agent.state import State, trusted_utc
 from agent.store import Store
+from agent.store_opening import with_room
 from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
+from agent.vehicle_keeping import Keeping
 from agent.vehicle_shown import Dues, Showing, Shown
 
 log = logging.getLogger(__name__)
@@ -45,7 +48,6 @@ TICK_S = 5.0
 SIGNAL_S = 2.0
 GPSD_S = 5.0
 TELL_REAL_S = 0.5
-PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
 FIRST_ROUND_S = 0.5
@@ -99,9 +101,15 @@ class VehicleAgent:
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
-        self.boot = store.boot()
+        self.boot = with_room(store.path, store.boot)
         self.since: str | None = None
-        self.state, self._written = self._load()
+        self._keeping = Keeping(
+            store, boot=self.boot, setup=lambda: self.setup, state=lambda: self.state, dues=self._dues
+        )
+        self.state, self._written, lost = self._load()
+        self._off_since = trusted_utc(self.state, self.state.axis.last_s) if self.state.axis.bases else None
+        if lost:
+            self._commit(lost, clock.mono())
 
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
@@ -119,22 +127,21 @@ class VehicleAgent:
         """Take what the publisher heard."""
         self._queue.put(item)
 
-    def _load(self) -> tuple[State, checkpoint.Written]:
+    def tell(self, records: Sequence[Record]) -> None:
+        """Keep records of what was found at the start."""
+        self._commit(tuple(records), self.clock.mono())
+
+    def _load(self) -> tuple[State, checkpoint.Written, tuple[Record, ...]]:
         kept = self.store.checkpoint()
         if kept is None:
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), ()
         try:
-            return checkpoint.decode(kept.state, self.store.blocks())
+            return *checkpoint.decode(kept.state, self.store.blocks()), ()
         except StoreError as error:
             log.error("checkpoint", extra={"error": str(error)})  # noqa: TRY400 - an operator reads it, not a programmer
             text = "The tally's memory could not be read after a restart; what was aboard before is not known."
             notice = {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
-            self.store.append(
-                [Record("notice", notice)],
-                boot=self.boot,
-                mono=self.clock.mono(),
-            )
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), (Record("notice", notice),)
 
     def _kept_timeline(self) -> Timeline:
         """Without a checkpoint: the boots' clocks as the store has them, and so the last time that was trusted."""
@@ -152,6 +159,7 @@ class VehicleAgent:
         while not self._queue.empty():
             self._turn()
         self._commit((), self.clock.mono())
+        self._keeping.mark(self.clock.mono())
         self._notifier.stopping()
 
     def _turn(self) -> None:
@@ -222,17 +230,7 @@ class VehicleAgent:
                 self._release(self._times_up)
 
     def _commit(self, records: tuple[Record, ...], mono: float) -> None:
-        core, blocks, written = checkpoint.encode(self.state, self._written)
-        self.store.append(
-            records,
-            boot=self.boot,
-            mono=mono,
-            checkpoint=core,
-            blocks=blocks,
-            drop_blocks_below=written.first_block,
-            reads=self._reads,
-        )
-        self._written = written
+        self._written = self._keeping.commit(records, self.state, self._written, mono=mono, reads=self._reads)
         self._reads = []
         self._dues.done("commit", mono + CHECKPOINT_S)
         if records:
@@ -242,13 +240,17 @@ class VehicleAgent:
                 self._showing.notify()
             self._dues.soon("aboard")
 
+    def _write(self, what: str, do: Callable[[], object]) -> None:
+        self._keeping.write(what, do, mono=self.clock.mono())
+
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
             now = self.clock.mono()
             utc = self.state.timeline.utc_of(self.state.timeline.boot, now) if self.state.timeline.trusted else None
-            self.store.acknowledge(item.acks, mono=now, at=None if utc is None else format_utc(utc))
+            at = None if utc is None else format_utc(utc)
+            self._write("acks", partial(self.store.acknowledge, item.acks, mono=now, at=at))
         elif isinstance(item, Settled):
-            self.store.settle()
+            self._write("settled", self.store.settle)
             if self._showing is not None:
                 self._showing.notify()
         elif isinstance(item, Downlink):
@@ -273,7 +275,7 @@ class VehicleAgent:
             self._refuse(downlink, why_not(error))
             return
         self.in_use, self.setup = in_use, in_use.setup()
-        self.store.hold(downlink)
+        self._write(downlink.leaf, partial(self.store.hold, downlink))
         log.info("holding", extra={"what": downlink.leaf, "version": downlink.version})
         self._waiting.pop(downlink.leaf, None)
         # A plan may come before the site that it names; it is not sent again, and may hold up now.
@@ -308,10 +310,7 @@ class VehicleAgent:
             self._tell_of(self._gpsd(), now)
         if self._showing is not None:
             self._showing.show(self.setup, self.state, now, now_s=self._now_s(now), status=self._status)
-        if self._dues.is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
-            utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
-            if utc is not None:
-                self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+        self._keeping.look_after(now)
 
     def _drive_lamp(self, set_signal: Callable[[Rhythm], None], now: float) -> None:
         """Standing every other second, and dark at once when the van no longer stands."""
@@ -343,9 +342,14 @@ class VehicleAgent:
         self._noted_boot = True
         utc = timeline.utc_of(timeline.boot, timeline.now.last_mono)
         if utc is not None:
-            self.store.trust_time(boot=self.boot, offset_s=utc - timeline.now.last_mono)
+            offset_s = utc - timeline.now.last_mono
+            self._write("time", partial(self.store.trust_time, boot=self.boot, offset_s=offset_s))
             self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
             self._dues.soon("status")
+            self._dues.soon("mark")
+            if self._off_since is not None and self._off_since < self.since:
+                notice = off_notice(self.setup, since=self._off_since, until=self.since)
+                self._commit((notice,), timeline.now.last_mono)
 
     def _status(self, now: float) -> Status:
         return Status(
@@ -359,6 +363,7 @@ class VehicleAgent:
             gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
             undelivered=self._undelivered(),
+            disk=self._keeping.status(),
         )
 
     def _undelivered(self) -> str | None:

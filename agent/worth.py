@@ -61,5 +61,6 @@ def _condition(body: Status) -> tuple[object, ...]:
         None if reader is None else (reader.state, reader.not_read, reader.antennas_lost),
         None if gps is None else (gps.state, gps.fault),
         body.undelivered,
+        None if body.disk is None else (body.disk.state, body.disk.text),
         0 if waiting < _MANY_WAITING else waiting.bit_length() // 2,
     )

@@ -116,6 +116,7 @@ FLOORS: dict[str, int] = {
     "agent.publisher*": 3,
     "agent.reader*": 3,
     "agent.receiver*": 3,
+    "agent.recorder": 3,
     "agent.relay": 3,
     "agent.simgpsd": 3,
     "agent.simreader*": 3,
@@ -132,6 +133,7 @@ FLOORS: dict[str, int] = {
     "agent.setup": 4,
     "agent.terminal": 4,
     "agent.vehicle_agent": 4,
+    "agent.vehicle_keeping": 4,
     "agent.vehicle_shown": 4,
     "agent.verify": 4,
     "agent.walk": 4,
@@ -143,6 +145,7 @@ NAMESPACES = frozenset({"agent", "agent.dispatch"})
 PAIRS: dict[tuple[str, str], str] = {
     ("*", "agent.clock"): "all of the outside asks one clock, so that the demo can scale it",
     ("agent.probe*", "agent.publisher*"): "`check` asks the broker by the very link that the agent uses",
+    ("agent.recorder", "agent.store*"): "what a full disk looks like is the same for both",
     ("agent.probe*", "agent.store*"): "`check` opens the store as the agent would, to look",
     ("agent.dispatch.store", "agent.dispatch.schema"): "the tables it reads and writes",
     ("agent.dispatch.store", "agent.dispatch.intake"): "what a batch means, inside the store's transaction",

@@ -11,6 +11,8 @@ from agent import probe_disk
 from agent.findings import Finding
 from agent.records import Record
 from agent.store import Store
+from agent.store_aside import set_aside
+from agent.store_reserve import Reserve
 from agent.store_schema import MIGRATIONS
 
 
@@ -72,7 +74,8 @@ def test_what_is_no_store(tmp_path: Path) -> None:
     path.write_text("not a database, but long enough to be looked at as one" * 40)
     told = found(path)["store"]
     assert told.state == "not ok"
-    assert "move it away or set another path" in told.found
+    assert "file is not a database" in told.found
+    assert "move it away or set another path" in told.do
 
 
 @pytest.mark.parametrize(("version", "state"), [(1, "ok"), (len(MIGRATIONS) + 1, "not ok")])
@@ -87,6 +90,28 @@ def test_a_store_of_another_version(tmp_path: Path, version: int, state: str) ->
     connection = sqlite3.connect(path)
     assert connection.execute("PRAGMA user_version").fetchone() == (version,)
     connection.close()
+
+
+def test_what_is_damaged_or_was_set_aside_is_told(tmp_path: Path) -> None:
+    """A damaged store is named with what to do; so are those set aside before, and a reserve that was given up."""
+    path = tmp_path / "vehicle.db"
+    Store.open(path, seal=None).close()
+    reserve = Reserve(path, size_bytes=600_000)
+    assert reserve.is_whole()
+    told = {each.part: each for each in probe_disk.probe_disk(path, least_free_bytes=1, reserve_bytes=600_000)}
+    assert {each.state for each in told.values()} == {"ok"}
+    reserve.give_up()
+    path.write_bytes(b"\x00" * 8192)
+    before = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
+    told = {each.part: each for each in probe_disk.probe_disk(path, least_free_bytes=1, reserve_bytes=600_000)}
+    assert (told["store"].state, told["reserve"].state) == ("not ok", "not ok")
+    assert "is damaged" in told["store"].found
+    assert "sets the store aside whole" in told["store"].do
+    assert {file.name: file.read_bytes() for file in tmp_path.iterdir()} == before
+    set_aside(path)
+    told = found(path)
+    assert told["damaged"].state == "not ok"
+    assert "vehicle.db.damaged-1 (0.0 MB)" in told["damaged"].found
 
 
 def test_a_disk_that_is_nearly_full(tmp_path: Path) -> None:

@@ -268,6 +268,23 @@ def test_old_reads_go_and_custody_stays(store: Store, path: Path) -> None:
     assert rows(path, "SELECT count(*) FROM record") == [(3,)]
 
 
+def test_raw_reads_are_held_to_their_size(store: Store, path: Path) -> None:
+    """The oldest minutes go beyond so many bytes; what stays takes no more than that in the file, and is the newest."""
+    boot = store.boot()
+    for half in range(120):
+        reads = [Read(half * 30.0 + 1.0, f"{tag:024X}", ant, -60.5, 2) for tag in range(100) for ant in (1, 2)]
+        store.append([], boot=boot, mono=half * 30.0 + 2.0, reads=reads)
+    most_bytes = 400_000
+    store.prune(before_utc_s=0.0, most_bytes=most_bytes)
+    ((count, first, last),) = rows(path, "SELECT count(*), min(minute), max(minute) FROM reading")
+    assert last == 59
+    assert count == (last - first + 1) * 200
+    store._connection.execute("VACUUM")
+    ((pages,),) = rows(path, "PRAGMA page_count")
+    # The rest of the store is some twenty pages.
+    assert most_bytes * 0.6 < pages * 4096 < most_bytes + 30 * 4096
+
+
 def test_only_one_process_at_a_time(store: Store, path: Path) -> None:
     """A second opening is refused with what to do, and the first goes on."""
     with pytest.raises(StoreError, match="another process uses this store; end it"):
