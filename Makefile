@@ -15,6 +15,7 @@ DEMO_ARGS ?=
 TEST_ARGS ?=
 BENCH_ARGS ?=
 FAULTS_ARGS ?=
+LINKS_ARGS ?=
 DISKFULL_ARGS ?=
 FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
@@ -44,6 +45,7 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 
 faults: $(VENV)/.tools  ## faults of reader, receiver, clock into a running agent, and full disks (FAULTS_ARGS="--mixtures 20" DISKFULL_ARGS="--days 20")
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.links $(LINKS_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 
 fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")

@@ -60,6 +60,12 @@ class OutboxReader:
             key,
         )
 
+    def newest(self) -> int:
+        """The highest seq that is not acked; 0 where there is none."""
+        with told(self._path, "reading the outbox"):
+            (seq,) = self._connection.execute("SELECT coalesce(max(seq), 0) FROM outbox").fetchone()
+        return int(seq)
+
     def close(self) -> None:
         """Close the connection."""
         self._connection.close()

@@ -106,7 +106,10 @@ class GpsSettings(Struct, frozen=True):
 
 
 class MqttSettings(Struct, frozen=True):
-    """The broker; `host` None means that nothing is published. Files are paths, read by whoever connects."""
+    """The broker; `host` None means that nothing is published. Files are paths, read by whoever connects.
+
+    `pack_aboard`: the list of what is aboard goes as zlib, a fifth as large; for those who read no other than ours.
+    """
 
     host: str | None = None
     port: int = 1883  # 8883 with tls; both registered with IANA
@@ -116,6 +119,7 @@ class MqttSettings(Struct, frozen=True):
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
+    pack_aboard: bool = False
 
 
 class WorkingHours(Struct, frozen=True):
@@ -242,6 +246,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "username": _TEXT,
         "password_file": _TEXT,
         "tls": _FLAG,
+        "pack_aboard": _FLAG,
         "ca_file": _TEXT,
         "cert_file": _TEXT,
         "key_file": _TEXT,

@@ -28,7 +28,7 @@ from agent.notices import gps_notice, off_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
-from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
+from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled, Trouble
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
@@ -97,6 +97,7 @@ class VehicleAgent:
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
         self._gpsd: Callable[[], Gpsd] | None = None
         self._telling = Telling()
+        self._trouble = Trouble(None, None)
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
@@ -169,7 +170,7 @@ class VehicleAgent:
             item = None
         handled = 0
         while item is not None:
-            if isinstance(item, Acks | Settled | Downlink | Refused | LinkChanged):
+            if isinstance(item, Acks | Settled | Downlink | Refused | LinkChanged | Trouble):
                 self._hear(item)
             else:
                 self._take(item)
@@ -257,6 +258,9 @@ class VehicleAgent:
         elif isinstance(item, Refused):
             self.in_use = self.in_use.refuse(item.leaf, item.version, (item.reason,))
             self._waiting.pop(item.leaf, None)
+            self._dues.soon("status")
+        elif isinstance(item, Trouble):
+            self._trouble = item
             self._dues.soon("status")
         else:
             log.info("link", extra={"up": item.up, "why": item.why})
@@ -358,5 +362,12 @@ class VehicleAgent:
             reader=reader_status(self.state, now),
             gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
+            undelivered=self._undelivered(),
             disk=self._keeping.status(),
         )
+
+    def _undelivered(self) -> str | None:
+        words, since_mono = self._trouble.words, self._trouble.since_mono
+        timeline = self.state.timeline
+        utc = None if since_mono is None else timeline.utc_of(timeline.boot, since_mono)
+        return words if words is None or utc is None else f"{words} since {format_utc(utc)}"

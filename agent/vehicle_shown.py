@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from agent.bodies import Position, Status
+from agent import worth
+from agent.bodies import Aboard, Position, Status
 from agent.snapshot import aboard, position
 from agent.state import Setup, State
 
+# How often it is looked whether there is something worth showing.
 ABOARD_S = 10.0
 STATUS_S = 60.0
 POSITION_S = 10.0
-POSITION_PARKED_S = 120.0
 
 
 class Shown:
@@ -54,26 +55,40 @@ class Dues:
 
 
 class Showing:
-    """Shows the newest of everything when it is due; a position only where it differs from the last one shown."""
+    """Shows the newest of everything as often as that is worth its bytes (`agent.worth`)."""
 
     def __init__(self, shown: Shown, dues: Dues) -> None:
         self._shown, self._dues = shown, dues
+        self._aboard: Aboard | None = None
         self._position: Position | None = None
+        self._status: Status | None = None
+        self._at: dict[str, float] = {}
 
     def notify(self) -> None:
         """There are new records."""
         self._shown.notify()
 
     def show(self, setup: Setup, state: State, now: float, *, now_s: float, status: Callable[[float], Status]) -> None:
-        """Show what is due at `now` on this boot's clock, which is `now_s` on the tally's axis."""
+        """Show what is worth it at `now` on this boot's clock, which is `now_s` on the tally's axis."""
         self._shown.raise_if_failed()
         if self._dues.is_due("aboard", now, ABOARD_S):
-            self._shown.aboard(aboard(setup, state, now_s=now_s))
-        parked = not state.motion.speed_mps or state.itinerary.current is None
-        if self._dues.is_due("position", now, POSITION_PARKED_S if parked else POSITION_S):
+            cargo = aboard(setup, state, now_s=now_s)
+            if worth.aboard_is(self._aboard, cargo, waited_s=self._waited_s("aboard", now)):
+                self._aboard, self._at["aboard"] = cargo, now
+                self._shown.aboard(cargo)
+        if self._dues.is_due("position", now, POSITION_S):
             where = position(setup, state)
-            if where is not None and where != self._position:
-                self._position = where
+            if where is not None and worth.position_is(
+                self._position, where, waited_s=self._waited_s("position", now)
+            ):
+                self._position, self._at["position"] = where, now
                 self._shown.position(where)
         if self._dues.is_due("status", now, STATUS_S):
-            self._shown.status(status(now))
+            body = status(now)
+            is_quiet = now - max(self._at.values(), default=now) >= worth.SIGN_OF_LIFE_S
+            if is_quiet or worth.status_is(self._status, body, waited_s=self._waited_s("status", now)):
+                self._status, self._at["status"] = body, now
+                self._shown.status(body)
+
+    def _waited_s(self, what: str, now: float) -> float:
+        return now - self._at.get(what, now)

@@ -37,6 +37,7 @@ class Depot:
 
     def __init__(self, port: int, *, vehicle: str = VEHICLE) -> None:
         self.acking = True
+        self.on_record: Callable[[int], None] = lambda _seq: None
         self.bodies: dict[tuple[int, int], bytes] = {}
         self.sealed: dict[tuple[int, int], Sealed] = {}
         self.keys: set[str | None] = set()
@@ -82,6 +83,7 @@ class Depot:
         for record in batch.records:
             name = (batch.epoch, record.seq)
             self.times[name] += 1
+            self.on_record(record.seq)
             if self.bodies.setdefault(name, bytes(record.body)) != bytes(record.body):
                 self.contradictions.append(name)
             body = bytes(record.body)

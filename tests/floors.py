@@ -88,6 +88,7 @@ FLOORS: dict[str, int] = {
     "agent.state": 2,
     "agent.tally": 2,
     "agent.window": 2,
+    "agent.worth": 2,
     "agent.wrong_vehicle": 2,
     "agent.world": 2,
     "agent.kept_evidence": 2,
