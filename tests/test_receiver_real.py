@@ -60,7 +60,7 @@ class Van:
         self.agent = VehicleAgent(
             in_use=in_use, store=self.store, clock=self.clock, program="test", rules=time_rules(self.clock)
         )
-        # gpsd opens its device as root at the start and as another user ever after: pytest's folder is shut to that one.
+        # gpsd opens its device as root at the start and as another user later on: pytest's folder is shut to that one.
         self._dev = tempfile.TemporaryDirectory(prefix="roadtally-dev-")
         Path(self._dev.name).chmod(0o755)
         self.path, self.port, self.control = Path(self._dev.name) / "ttyUSB0", free_port(), folder / "gpsd.sock"

@@ -91,8 +91,11 @@ def _tell_in_a_round(van: Van) -> None:
     held = van.hands.pop("held", scripted.Held()).frames
 
     def begun(frames: list[bytes]) -> list[bytes] | None:
-        at = next((n for n, frame in enumerate(frames) if scripted.number_of(frame) == StartROSpecResponse.number), None)
-        return None if at is None else [*frames[: at + 1], *held, *frames[at + 1 :]]
+        numbers = [scripted.number_of(frame) for frame in frames]
+        if StartROSpecResponse.number not in numbers:
+            return None
+        at = numbers.index(StartROSpecResponse.number) + 1
+        return [*frames[:at], *held, *frames[at:]]
 
     van.reader.change_next(begun)
 

@@ -38,7 +38,8 @@ def start(target: str, runs: int, seconds: int) -> tuple[subprocess.CompletedPro
         (folder / "corpus" / f"seed-{number}").write_bytes(seed)
     options = [
         f"-runs={runs}", f"-max_total_time={seconds}", f"-timeout={HANG_S}", f"-rss_limit_mb={MOST_RSS_MB}",
-        f"-max_len={LONGEST_INPUT[target]}", "-print_final_stats=1", f"-artifact_prefix={folder}/", str(folder / "corpus"),
+        f"-max_len={LONGEST_INPUT[target]}", "-print_final_stats=1", f"-artifact_prefix={folder}/",
+        str(folder / "corpus"),
     ]  # fmt: skip
     began = time.monotonic()
     done = subprocess.run(

@@ -109,7 +109,7 @@ def session(data: bytes) -> None:  # noqa: C901 - one branch for each step of a 
 
 
 def _few(capable: m.GetReaderCapabilitiesResponse) -> m.GetReaderCapabilitiesResponse:
-    """With four powers instead of forty-four: a fuzzed session sets up many times, and reading these took most of it."""
+    """With four powers instead of forty-four: a fuzzed session sets up many times, and reading them took most of it."""
     regulatory = capable.regulatory_capabilities
     assert regulatory is not None
     band = regulatory.uhf_band_capabilities
