@@ -110,6 +110,25 @@ def test_every_part_is_told(van: Van, capsys: pytest.CaptureFixture[str]) -> Non
 
 @pytest.mark.integration
 @needs_mosquitto
+@pytest.mark.parametrize(("lat", "is_quiet"), [(48.3, True), (48.326, False)])
+def test_no_walk_test_where_radio_must_be_off(
+    van: Van, lat: float, is_quiet: bool, capsys: pytest.CaptureFixture[str]  # noqa: FBT001 - a case's fact
+) -> None:
+    """With the van in the fence of such a site the reader is not made to transmit; with that site elsewhere it is."""
+    quiet = {"type": "FeatureCollection", "features": [{
+        "type": "Feature", "id": "tanks", "properties": {"name": "Gull Lane tanks", "radio_off": True, "radius_m": 100},
+        "geometry": {"type": "Point", "coordinates": [-31.2, lat]},
+    }]}  # fmt: skip
+    (van.folder / "geofences" / "tanks.geojson").write_text(json.dumps(quiet))
+    van.check("--walk-test", "--transmit-s", "1")
+    told = capsys.readouterr().out
+    assert ("radio must be off at Gull Lane tanks" in told) is is_quiet
+    assert ("TRANSMITTING" in told) is not is_quiet
+    assert (van.room.asked == []) is is_quiet
+
+
+@pytest.mark.integration
+@needs_mosquitto
 def test_the_walk_test_needs_its_option_and_tells_each_port(van: Van, capsys: pytest.CaptureFixture[str]) -> None:
     """The counts of both ports are on the live lines and among the findings, and the caution comes first."""
     van.check("--walk-test", "--transmit-s", "2")

@@ -126,7 +126,10 @@ def test_a_second_writer_is_refused_in_any_process(path: Path) -> None:
 
 
 def test_nothing_else_of_the_house_opens_a_store() -> None:
-    """`sqlite3.connect` is called for a store in one place, a writer's connection is asked for in another."""
+    """`sqlite3.connect` is called for a store in one place; a writer's connection is asked for by the store alone.
+
+    `store_opening` writes a store that is not in its place yet, under the lock of the one that it replaces.
+    """
     calls: set[tuple[str, str]] = set()
     for file in sorted((ROOT / "agent").glob("*.py")):
         for node in ast.walk(ast.parse(file.read_text())):
