@@ -45,7 +45,7 @@ PUBLISH_EVERY_S = 2.0
 class DayClock:
     """The clock of one boot: it shows the moment of what was given last, and gives more when that is dealt with."""
 
-    speed = 1e6  # nobody waits in real time
+    speed = 100.0  # a second in which nothing comes is over in a hundredth of one
 
     def __init__(self, day: Sequence[Input], stop: threading.Event, *, turn: Callable[[float], None]) -> None:
         first = day[0]
