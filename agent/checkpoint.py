@@ -31,9 +31,9 @@ BLOCK_SLOTS = 64
 VERSION = 2
 # From version 1, which had nothing but slots in blocks, it still goes on.
 _READABLE = (1, VERSION)
-# A core is filled up to such a length, which with the rest of its row fills SQLite's pages of 4096 bytes whole: the next
-# one mostly has the same length and is then written over the last in place, without pages freed and taken.
-_PAGE_BYTES, _FIRST_BYTES = 4092, 4020
+# A core is filled up to such a length, which with the rest of its row fills the store's pages of 1024 bytes whole: the
+# next one often has the same length and is then written over the last in place, without pages freed and taken.
+_PAGE_BYTES, _FIRST_BYTES = 1020, 948
 # Superseded blocks that are let lie in any case.
 LET_LIE = 32
 

@@ -38,6 +38,10 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_TIMEOUT_S, check_same_thread=writer)
     try:
         if writer:
+            # Every commit writes whole pages, and most change a few hundred octets in each: small ones halve what a day
+            # writes. A store that is there keeps its own. The log is copied into the file at 4 MB, as with pages of 4096.
+            connection.execute("PRAGMA page_size = 1024")
+            connection.execute("PRAGMA wal_autocheckpoint = 4000")
             connection.execute("PRAGMA journal_mode = WAL")
             # FULL syncs the log at every commit: under NORMAL a power cut takes back what was committed.
             connection.execute("PRAGMA synchronous = FULL")

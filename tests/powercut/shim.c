@@ -6,7 +6,8 @@
  * that the order of the notes is the order in which the kernel saw the calls. `powercut_mark` lets the process itself
  * note a moment.
  *
- * Seen are open (with what creates and cuts short), write, pwrite, writev, pwritev, ftruncate, truncate, fallocate,
+ * Seen are open (with what creates and cuts short), write, pwrite, writev, pwritev, pwritev2,
+ * ftruncate, truncate, fallocate,
  * rename, unlink, mkdir (but not link), fsync, fdatasync, sync_file_range, shared writable mmap, dup, close. What goes past
  * libc (io_uring, raw system calls) or through stdio is not seen; SQLite and Python's os module use neither.
  */
@@ -258,6 +259,20 @@ ssize_t pwritev64(int fd, const struct iovec *pieces, int count, off64_t offset)
 }
 ssize_t pwritev(int fd, const struct iovec *pieces, int count, off_t offset) {
     return pwritev64(fd, pieces, count, offset);
+}
+ssize_t pwritev64v2(int fd, const struct iovec *pieces, int count, off64_t offset, int flags) {
+    REAL(ssize_t, "pwritev64v2", int, const struct iovec *, int, off64_t, int)
+    if (of(fd) == NULL) return real(fd, pieces, count, offset, flags);
+    pthread_mutex_lock(&lock);
+    ssize_t done = real(fd, pieces, count, offset, flags);
+    int kept = errno;
+    wrote_pieces(fd, pieces, count, done, offset == -1 ? lseek(fd, 0, SEEK_CUR) - done : offset);
+    errno = kept;
+    pthread_mutex_unlock(&lock);
+    return done;
+}
+ssize_t pwritev2(int fd, const struct iovec *pieces, int count, off_t offset, int flags) {
+    return pwritev64v2(fd, pieces, count, offset, flags);
 }
 
 int ftruncate64(int fd, off64_t length) {
