@@ -15,6 +15,7 @@ DEMO_ARGS ?=
 TEST_ARGS ?=
 BENCH_ARGS ?=
 FAULTS_ARGS ?=
+POWERCUT_ARGS ?=
 FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
 PYTHON ?=
@@ -38,8 +39,9 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
 
-faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent (FAULTS_ARGS="--mixtures 20")
+faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent; power cuts (FAULTS_ARGS="--mixtures 20" POWERCUT_ARGS="--cuts 100")
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.powercut $(POWERCUT_ARGS)
 
 fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")
 	@$(VENV)/bin/python -m tests.fuzz $(FUZZ_ARGS)

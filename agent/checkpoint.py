@@ -1,8 +1,8 @@
 """The state written down and read again: a checkpoint core, and what holds still as blocks that are written once.
 
-In blocks are the closed slots, each forward belief at a past moment, and the ledger of what was stated: they are nine
-tenths of a state in the evening, and most half minutes change none of them. The core names the blocks that belong to
-it. A belief or a ledger that is superseded leaves its block behind; when more blocks are superseded than are in use, all
+In blocks are the closed slots, each forward belief at a past moment, and the ledger of what was stated: nine tenths of
+a state in the evening, and most half minutes change none of them. The core names the blocks that belong to it.
+A belief or a ledger that is superseded leaves its block behind; when more blocks are superseded than are in use, all
 begins anew under higher numbers, and those below `first_block` can go.
 
 MessagePack by msgspec: keys that a later version adds take their defaults, so an upgrade goes on where the old version

@@ -144,7 +144,7 @@ def test_what_holds_still_is_not_written_again(scene: Scene) -> None:
 
 
 def test_superseded_blocks_do_not_pile_up(scene: Scene) -> None:
-    """When more are superseded than are in use all begins anew under higher numbers; the rest can go, and it still reads."""
+    """When more are superseded than are in use all begins anew under higher numbers, and it still reads."""
     state, _ = through(scene.inputs)
     written, kept, most = Written(), dict[int, bytes](), 0
     for turn in range(3 * LET_LIE):
@@ -161,7 +161,7 @@ def test_superseded_blocks_do_not_pile_up(scene: Scene) -> None:
 
 @pytest.mark.parametrize("share", [0.1, 0.6, 0.9])
 def test_a_checkpoint_of_the_first_version_goes_on(scene: Scene, share: float) -> None:
-    """One written before beliefs and ledger went into blocks reads, and the rest of the day has the very same records."""
+    """One from before beliefs and ledger went into blocks reads; the day goes on with the very same records."""
     at = int(len(scene.inputs) * share)
     state, _ = through(scene.inputs[:at])
     core, blocks = first_version(state)

@@ -16,6 +16,7 @@ import pickle
 import random
 import sqlite3
 import tempfile
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing
@@ -176,52 +177,39 @@ class Bench:
 
     def _durable(self, store: Store, path: Path, known: Known) -> tuple[list[str], str, int]:
         """What is wrong with an opened image; a digest of its content; and how many inputs its checkpoint has taken."""
-        problems = _integrity(path)
         with closing(sqlite3.connect(path)) as look:
             rows: list[Row] = look.execute("SELECT seq, kind, body FROM record ORDER BY seq").fetchall()
             waiting = {seq for (seq,) in look.execute("SELECT seq FROM outbox")}
             blocks = look.execute("SELECT id, data FROM block ORDER BY id").fetchall()
             boots_kept = look.execute("SELECT * FROM boot").fetchall()
-        have = [seq for seq, _, _ in rows]
-        if have != list(range(1, len(have) + 1)):
-            problems.append(f"numbers are not 1 to {len(have)}")
-        if lost := known.committed - len(rows):
-            if lost > 0:
-                problems.append(f"lost: {lost} of {known.committed} committed records")
-        # Nothing is invented: what is there was appended, and with these very bytes.
-        wrong = [row[0] for row in rows if row != self.trace.records[row[0] - 1]]
-        if wrong:
-            problems.append(f"different: records {wrong[:5]}")
-        if gone := set(range(known.acked + 1, len(rows) + 1)) - waiting:
-            problems.append(f"lost from the outbox: {sorted(gone)[:5]} are not acknowledged and will never be sent")
-        if waiting - set(have):
-            problems.append("the outbox names records that are not there")
+        kept = store.checkpoint()
+        state = b"" if kept is None else kept.state
+        problems = [*_integrity(path), *self._of_records(rows, waiting, known)]
+        problems += _of_checkpoint(None if kept is None else kept.seq, state, len(rows), known)
         if store.epoch != 1:
             problems.append(f"epoch {store.epoch}")
-        for payload in known.published:
-            batch = decode_batch(payload, vehicle=self.vehicle)
-            unknown = [r.seq for r in batch.records if r.seq > len(rows)]
-            if unknown:
-                problems.append(f"published and now unknown: records {unknown[:5]}")
-        kept, taken = store.checkpoint(), 0
-        state = b"" if kept is None else kept.state
-        if kept is None:
-            if known.checkpoint is not None:
-                problems.append("the checkpoint is gone")
-            if rows:
-                problems.append("records without a checkpoint")
-        else:
-            name = hashlib.sha256(state).hexdigest()
-            if name not in known.checkpoints:
-                problems.append("the checkpoint is none that was ever taken")
-            elif name not in (known.checkpoint, known.last_state):
-                problems.append("the checkpoint is not the last that was committed")
-            taken = known.checkpoints.get(name, 0)
-            if kept.seq != len(rows):
-                problems.append(f"the checkpoint knows of {kept.seq} records, there are {len(rows)}")
         acked = min(known.acked, len(rows))
         whole = (rows, sorted(waiting), acked, state, blocks, boots_kept, known.published)
-        return problems, hashlib.sha256(pickle.dumps(whole)).hexdigest(), taken
+        digest = hashlib.sha256(pickle.dumps(whole)).hexdigest()
+        return problems, digest, known.checkpoints.get(hashlib.sha256(state).hexdigest(), 0)
+
+    def _of_records(self, rows: list[Row], waiting: set[int], known: Known) -> Iterator[str]:
+        have = [seq for seq, _, _ in rows]
+        if have != list(range(1, len(have) + 1)):
+            yield f"numbers are not 1 to {len(have)}"
+        if known.committed > len(rows):
+            yield f"lost: {known.committed - len(rows)} of {known.committed} committed records"
+        # Nothing is invented: what is there was appended, and with these very bytes.
+        if wrong := [row[0] for row in rows if row not in self.trace.records[row[0] - 1 : row[0]]]:
+            yield f"different: records {wrong[:5]}"
+        if gone := set(range(known.acked + 1, len(rows) + 1)) - waiting:
+            yield f"lost from the outbox: {sorted(gone)[:5]} are not acknowledged and will never be sent"
+        if waiting - set(have):
+            yield "the outbox names records that are not there"
+        for payload in known.published:
+            batch = decode_batch(payload, vehicle=self.vehicle)
+            if unknown := [record.seq for record in batch.records if record.seq > len(rows)]:
+                yield f"published and now unknown: records {unknown[:5]}"
 
     def _to_the_end(self, agent: Onward, dispatch: DispatchStore, known: Known, taken: int) -> Iterator[str]:
         """The rest of the day, then what the dispatch side holds beside the uncut run's records."""
@@ -257,8 +245,8 @@ class Bench:
             return
         bodies, wanted = (Counter((kind, body) for _, _, kind, body in rows) for rows in (there, uncut))
         yield (
-            f"the dispatch side ends with {len(there)} records instead of {len(uncut)}: {(wanted - bodies).total()} lost,"
-            f" {(bodies - wanted).total()} that the uncut run does not have"
+            f"the dispatch side ends with {len(there)} records instead of {len(uncut)}:"
+            f" {(wanted - bodies).total()} lost, {(bodies - wanted).total()} that the uncut run does not have"
         )
 
     def _in_life(self, verdict: Verdict, path: Path, known: Known) -> Verdict:
@@ -276,25 +264,58 @@ class Bench:
             live(boot, self.trace.folder, path, mark=mark, boot=number)
         got, uncut = records_of(path), self.trace.records
         ours, theirs = standing(got), standing(uncut)
-        missing, added = Counter(theirs) - Counter(ours), Counter(ours) - Counter(theirs)
-        gaps = [body for _, kind, body in got if kind == "notice" and '"notice":"gap"' in body]
-        unexplained = []
-        if missing or added:
-            spans = [_gap_span(gap) for gap in gaps]
-            known_gap = any(span is not None for span in spans)
-            unexplained = [str(key) for key in [*missing, *added]] if not known_gap else []
+        missing, added = theirs.keys() - ours.keys(), ours.keys() - theirs.keys()
+        around = _near_gaps(got, uncut)
+        times = {**theirs, **ours}
+        unexplained = [
+            str(key) for key in (*missing, *added) if not any(first <= times[key] <= last for first, last in around)
+        ]
         return msgspec.structs.replace(
             verdict,
-            missing=missing.total(),
-            added=added.total(),
+            missing=len(missing),
+            added=len(added),
             unexplained=tuple(unexplained),
             lived_on=True,
         )
 
 
-def _gap_span(body: str) -> float | None:
-    since = msgspec.json.decode(body).get("since")
-    return None if since is None else parse_utc(since)
+def _of_checkpoint(seq: int | None, state: bytes, records: int, known: Known) -> Iterator[str]:
+    if seq is None:
+        if known.checkpoint is not None:
+            yield "the checkpoint is gone"
+        if records:
+            yield "records without a checkpoint"
+        return
+    name, order = hashlib.sha256(state).hexdigest(), tuple(known.checkpoints)
+    last = 0 if known.checkpoint is None else order.index(known.checkpoint)
+    if name not in order:
+        yield "the checkpoint is none that was ever taken"
+    elif name not in order[last:]:  # the last that was committed, or the one under way
+        yield "the checkpoint is not the last that was committed"
+    if seq != records:
+        yield f"the checkpoint knows of {seq} records, there are {records}"
+
+
+def _near_gaps(got: Sequence[Row], uncut: Sequence[Row]) -> list[tuple[float, float]]:
+    """What a gap that only the cut run states may have changed: the stop or leg that it lies in, and both beside it.
+
+    Bounded by the uncut run's departures and arrivals.
+    """
+
+    def stated(rows: Sequence[Row], notice: str) -> list[str]:
+        bodies = [msgspec.json.decode(body) for _, kind, body in rows if kind == "notice"]
+        return [body["since"] for body in bodies if body["notice"] == notice and body.get("since")]
+
+    bounds = sorted(
+        parse_utc(event["eventTime"])
+        for event in (msgspec.json.decode(body) for _, kind, body in uncut if kind == "event")
+        if event.get("bizStep") in ("departing", "arriving")
+    )
+    found = []
+    for since in set(stated(got, "gap")) - set(stated(uncut, "gap")):
+        at = bisect_right(bounds, parse_utc(since))
+        found.append((bounds[at - 2] if at >= 2 else 0.0, bounds[at + 1] if at + 1 < len(bounds) else float("inf")))
+    return found
 
 
 def _integrity(path: Path) -> list[str]:
@@ -305,18 +326,19 @@ def _integrity(path: Path) -> list[str]:
     return [*found, *(["foreign_key_check: rows without what they name"] if orphans else [])]
 
 
-def standing(rows: Sequence[Row]) -> list[tuple[Any, ...]]:
-    """Every event that was not taken back, as step, place and item; without its times."""
+def standing(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
+    """Every event that was not taken back: step, place, item and the how-manieth of these, with its time in UTC."""
     events = [msgspec.json.decode(body) for _, kind, body in rows if kind == "event"]
     void = {event["eventID"] for event in events if "errorDeclaration" in event}
-    found = []
+    found: dict[tuple[Any, ...], float] = {}
     for event in events:
         if event["eventID"] in void:
             continue
         place = event.get("bizLocation", event.get("readPoint", {})).get("id", "elsewhere")
-        what = (event["type"], event.get("action"), event.get("bizStep"), place if "geo:" not in place else "elsewhere")
+        what = (event["type"], event.get("action"), event.get("bizStep"), "elsewhere" if "geo:" in place else place)
         for item in event.get("childEPCs") or event.get("epcList") or [None]:
-            found.append((*what, item))
+            times = sum(key[:-1] == (*what, item) for key in found)
+            found[(*what, item, times)] = parse_utc(event["eventTime"])
     return found
 
 
@@ -324,3 +346,9 @@ def judged(trace: Trace, cuts: dict[int, list[tuple[Shape, int]]], *, life_each:
     """The verdicts on some cuts, in a process whose log nobody reads."""
     logging.disable(logging.CRITICAL)
     return list(Bench(trace, life_each=life_each).judge(cuts))
+
+
+def judged_part(job: tuple[Trace, dict[int, list[tuple[Shape, int]]], int]) -> list[Verdict]:
+    """The same for a pool of processes."""
+    trace, cuts, life_each = job
+    return judged(trace, cuts, life_each=life_each)

@@ -6,9 +6,8 @@ The clock stands still while the agent works and goes on when it says that it is
 to the byte every time and as fast as the machine. In place of a broker what is published is put into the log of marks
 (real batches from the real outbox), and the dispatch side's answer comes ten of the day's seconds later.
 
-Marks: B before an append (inputs taken, hash of the checkpoint), C after it returned (first and last seq), P a batch
-handed to the network, A an ack handed to the agent, S a boot's begin, N the day's
-moment (both: boot, mono).
+Marks: B before an append (inputs taken, hash of the checkpoint), C after it returned (first and last seq), P a
+batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono).
 
 `--wrong` makes the mistakes that the bench must find, here and in no product setting: `normal` and `off` are
 `PRAGMA synchronous`, `second` writes outbox rows in a second transaction, `forgetful` commits no checkpoint with records.

@@ -1,8 +1,8 @@
 """The same on a real file system: ext4 on a loop device, shut down by its own ioctl while the agent writes.
 
-`EXT4_IOC_SHUTDOWN` with "no log flush" (fs/ext4/ext4.h of the kernel's source) ends the file system on the spot: what it
-had not written it never writes, as when power goes. Then it is mounted anew, its journal plays, and what is there is
-judged as any image is. Needs root and mount rights; the block device itself loses nothing, so nothing is torn here.
+`EXT4_IOC_SHUTDOWN` with "no log flush" (fs/ext4/ext4.h of the kernel's source) ends the file system on the spot: what
+it had not written it never writes, as when power goes. Then it is mounted anew, its journal plays, and what is there
+is judged as any image is. Needs root and mount rights; the block device itself loses nothing, so nothing is torn here.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from tests.powercut.bench import Bench, Verdict
 from tests.powercut.day import ROOT
@@ -90,11 +92,16 @@ def cut(trace: Trace, folder: Path, seed: int) -> Verdict:
                     child.kill()
                     raise TimeoutError(f"the agent wrote no {limit} bytes in {_MOST_S:g} s")
                 os.sched_yield()
+            # What came back before this moment is held to be there; what comes back while the disk goes is not.
+            told_bytes = log.stat().st_size
             shut_down(where)
             child.wait(_MOST_S)
-    known, files = Known(), own / "image"
-    for note in notes(log):
+    known, later, files = Known(), Known(), own / "image"
+    for note in notes(log, within=told_bytes):
         known = known.after(note.a) if note.op is Op.MARK else known
+    for note in notes(log):
+        later = later.after(note.a) if note.op is Op.MARK else later
+    known = replace(known, acked=later.acked, checkpoints=later.checkpoints)
     with mounted(image, where):
         shutil.copytree(where, files, ignore=shutil.ignore_patterns("lost+found"))
     (files / (STORE + "-shm")).unlink(missing_ok=True)

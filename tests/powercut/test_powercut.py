@@ -64,14 +64,14 @@ def test_what_was_synced_is_there_whatever_the_disk_does(tmp_path: Path, shape: 
 
 
 def test_later_writes_may_be_there_without_earlier_ones(tmp_path: Path) -> None:
-    """Between two syncs a disk may reorder: of two writes none, either or both are there; in order, never the second alone."""
+    """A disk may reorder between syncs: none, either or both of two are there; in order, never the second alone."""
     told = [named(Op.CREATE, "a", 1), write(1, 0, b"--"), sync(1), SYNC_HOME, write(1, 0, b"1"), write(1, 1, b"2")]
     for shape, possible in (("posix", {b"--", b"1-", b"-2", b"12"}), ("in order", {b"--", b"1-", b"12"})):
         assert {content for ((_, content),) in images(told, shape, tmp_path)} == possible
 
 
 def test_a_write_tears_at_sectors_and_nowhere_else(tmp_path: Path) -> None:
-    """Of 1,024 bytes from the middle of a sector on, each of the three sectors that they touch is old or new as a whole."""
+    """Of 1,024 bytes from mid-sector on, each of the three sectors that they touch is old or new as a whole."""
     told = [named(Op.CREATE, "a", 1), write(1, 0, b"o" * 2048), sync(1), SYNC_HOME, write(1, 256, b"n" * 1024)]
     found = {content for ((_, content),) in images(told, "posix", tmp_path, count=400) if len(content) == 2048}
     assert len(found) == 8
@@ -90,7 +90,8 @@ def test_a_name_is_certain_once_its_folder_is_synced(tmp_path: Path) -> None:
 
 def test_a_rename_and_an_unlink_are_there_or_not(tmp_path: Path) -> None:
     """A file renamed over another is the old one or the new one; one unlinked may be there again."""
-    made = [named(Op.CREATE, "a", 1), write(1, 0, b"old"), named(Op.CREATE, "b", 2), write(2, 0, b"new"), sync(1), sync(2)]
+    made = [named(Op.CREATE, "a", 1), write(1, 0, b"old"), named(Op.CREATE, "b", 2), write(2, 0, b"new")]
+    made += [sync(1), sync(2)]
     told = [*made, SYNC_HOME, named(Op.RENAME, "b", to="a")]
     assert images(told, "posix", tmp_path) == {(("a", b"new"),), (("a", b"old"), ("b", b"new"))}
     gone = [*made, SYNC_HOME, named(Op.UNLINK, "a")]
@@ -101,7 +102,8 @@ _SCRIPT = """
 import os, sys
 home = sys.argv[1]
 file = os.open(home + "/a", os.O_RDWR | os.O_CREAT)
-os.write(file, b"hello "); os.pwrite(file, b"world", 6); os.writev(file, [b"J", b"E"]); os.pwritev(file, [b"!", b"?"], 11)
+os.write(file, b"hello "); os.pwrite(file, b"world", 6); os.writev(file, [b"J", b"E"])
+os.pwritev(file, [b"!", b"?"], 11)
 os.fsync(file); os.ftruncate(file, 12); os.posix_fallocate(file, 0, 14); os.close(file)
 os.rename(home + "/a", home + "/b")
 other = os.open(home + "/gone", os.O_WRONLY | os.O_CREAT); os.write(os.dup(other), b"x"); os.fdatasync(other)
@@ -117,8 +119,8 @@ def test_the_shim_sees_what_a_process_does(tmp_path: Path) -> None:
     home, log, image = tmp_path.resolve() / "home", tmp_path.resolve() / "log", tmp_path / "image"
     home.mkdir()
     image.mkdir()
-    around = {**os.environ, "LD_PRELOAD": str(compiled(tmp_path)), "POWERCUT_FOLDER": str(home), "POWERCUT_LOG": str(log)}
-    subprocess.run([sys.executable, "-c", _SCRIPT, home], check=True, env=around)
+    around = {"LD_PRELOAD": str(compiled(tmp_path)), "POWERCUT_FOLDER": str(home), "POWERCUT_LOG": str(log)}
+    subprocess.run([sys.executable, "-c", _SCRIPT, home], check=True, env=os.environ | around)
     disk = Disk(home)
     seen = list(notes(log))
     for note in seen:
@@ -160,7 +162,7 @@ def test_a_day_survives_a_cut_at_any_write(trace: Trace) -> None:
     [("normal", "committed records"), ("second", "lost from the outbox"), ("forgetful", "the checkpoint knows of")],
 )
 def test_the_bench_finds_what_it_is_for(tmp_path: Path, wrong: str, found: str) -> None:
-    """Under synchronous=NORMAL records are lost; with outbox rows or checkpoint in a transaction of their own, those are."""
+    """Under synchronous=NORMAL records are lost; so are outbox rows or checkpoints in transactions of their own."""
     trace = lived("tiny", tmp_path, wrong=wrong)
     problems = [problem for v in judged(trace, draw(trace, 60, seed=1)) for problem in v.problems]
     assert any(found in problem for problem in problems), problems

@@ -1,7 +1,6 @@
 """One run of the agent's real process over a day, with the log of what it did to its disk, and what it told when.
 
-    trace = lived("tiny", folder)          # a process for each boot, the shim before it
-    for note in trace.notes: known = known.after(note)
+`lived` runs a process for each boot of the day, the shim before it; `Known` gathers what the marks in its log say.
 """
 
 from __future__ import annotations
@@ -12,6 +11,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -62,10 +62,16 @@ class Known(Struct, frozen=True):
             return replace(self, acked=max(self.acked, told[1]))
         if what == b"B":
             taken, state, _ = told
-            return replace(self, checkpoints={**self.checkpoints, state: self.taken_before + taken}, last_state=state)
+            return replace(self, checkpoints=_moved_last(self.checkpoints, state, self.taken_before + taken),
+                           last_state=state)  # fmt: skip
         first, last = told
         return replace(self, committed=max(self.committed, last) if last >= first else self.committed,
                        checkpoint=self.last_state)  # fmt: skip
+
+
+def _moved_last(before: Mapping[str, int], name: str, taken: int) -> dict[str, int]:
+    """With one more; the order is that of the appends."""
+    return {key: value for key, value in before.items() if key != name} | {name: taken}
 
 
 class Trace(Struct, frozen=True):
