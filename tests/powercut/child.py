@@ -10,7 +10,8 @@ Marks: B before an append (inputs taken, hash of the checkpoint), C after it ret
 batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono).
 
 `--wrong` makes the mistakes that the bench must find, here and in no product setting: `normal` and `off` are
-`PRAGMA synchronous`, `second` writes outbox rows in a second transaction, `forgetful` commits no checkpoint with records.
+`PRAGMA synchronous`, `second` writes outbox rows in a second transaction, `forgetful` commits records
+without a checkpoint.
 """
 
 from __future__ import annotations
