@@ -17,6 +17,7 @@ BENCH_ARGS ?=
 FAULTS_ARGS ?=
 LINKS_ARGS ?=
 DISKFULL_ARGS ?=
+POWERCUT_ARGS ?=
 FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
 PYTHON ?=
@@ -43,8 +44,10 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
 
-faults: $(VENV)/.tools  ## faults of reader, receiver, clock into a running agent, and full disks (FAULTS_ARGS="--mixtures 20" DISKFULL_ARGS="--days 20")
+# Each by its own options: FAULTS_ARGS="--mixtures 20" POWERCUT_ARGS="--cuts 100" LINKS_ARGS=… DISKFULL_ARGS="--days 20"
+faults: $(VENV)/.tools  ## faults of reader, receiver, clock, link and disk, and power cuts, into a running agent: hours
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.powercut $(POWERCUT_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.links $(LINKS_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 

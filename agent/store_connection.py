@@ -58,10 +58,17 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
     )
     try:
         if writer:
+            # Every commit writes whole pages, most of which change by a few hundred octets: small ones save a quarter
+            # of what a day writes. A store that is there keeps its own. The log is copied into the file at 4 MB.
+            connection.execute("PRAGMA page_size = 1024")
+            connection.execute("PRAGMA wal_autocheckpoint = 4000")
             connection.execute("PRAGMA journal_mode = WAL")
             # FULL syncs the log at every commit: under NORMAL a power cut takes back what was committed.
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
+            # Debian's SQLite overwrites freed pages with zeros, which doubles what a checkpoint writes; FAST does so
+            # only where that costs no page more.
+            connection.execute("PRAGMA secure_delete = FAST")
         else:
             connection.execute("PRAGMA query_only = ON")
             connection.execute("PRAGMA wal_autocheckpoint = 0")
