@@ -51,7 +51,7 @@ faults: $(VENV)/.tools  ## faults of reader, receiver, clock, link and disk, and
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.links $(LINKS_ARGS)
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 
-fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")
+fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, by atheris where it has a wheel (FUZZ_ARGS="--seconds 60")
 	@$(VENV)/bin/python -m tests.fuzz $(FUZZ_ARGS)
 
 pictures: $(VENV)/.tools  ## take the README's pictures anew from a demo (needs chromium; about two minutes)
