@@ -7,6 +7,7 @@ nothing of databases or networks; floor 1.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
@@ -140,7 +141,7 @@ def fold_item(epc: str, events: Iterable[CustodyEvent]) -> ItemState:
 
 def step_item(epc: str, state: ItemState, event: CustodyEvent) -> ItemState:
     """The state after one more standing event; right only for an event that comes after all others in the fold."""
-    return _step(state, event, event.confidence[event.epcs.index(epc)]) if epc in event.epcs else state
+    return next_state(state, event, event.confidence[event.epcs.index(epc)]) if epc in event.epcs else state
 
 
 def fold_items(events: Iterable[CustodyEvent]) -> dict[str, ItemState]:
@@ -148,11 +149,12 @@ def fold_items(events: Iterable[CustodyEvent]) -> dict[str, ItemState]:
     states: dict[str, ItemState] = {}
     for event in standing(events):
         for epc, p in zip(event.epcs, event.confidence, strict=True):
-            states[epc] = _step(states.get(epc, UNKNOWN), event, p)
+            states[epc] = next_state(states.get(epc, UNKNOWN), event, p)
     return states
 
 
-def _step(state: ItemState, event: CustodyEvent, p: float | None) -> ItemState:
+def next_state(state: ItemState, event: CustodyEvent, p: float | None) -> ItemState:
+    """`step_item` for an item that the event lists with confidence `p`."""
     if event.action == "DELETE":
         # Handed from van to van, the unloading may be dated after the loading although it came first. Another van's
         # unloading counts only where the whole interval of it lies after the present van's claim began.
@@ -249,7 +251,8 @@ class SeqRanges(Struct, frozen=True):
         return SeqRanges(tuple(merged))
 
     def __contains__(self, seq: int) -> bool:
-        return any(low <= seq <= high for low, high in self.ranges)
+        at = bisect_right(self.ranges, seq, key=lambda each: each[0])
+        return at > 0 and seq <= self.ranges[at - 1][1]
 
     @property
     def up_to(self) -> int:
@@ -285,7 +288,7 @@ def _texts(value: object, key: str) -> tuple[str, ...]:
 def _confidences(value: object) -> dict[str, float]:
     listed: dict[str, float] = {}
     for each in value if isinstance(value, list) else ():
-        if isinstance(each, Mapping):
+        if isinstance(each, dict):
             epc, p = each.get("rt:epc"), each.get("rt:p")
             if isinstance(epc, str) and isinstance(p, int | float) and not isinstance(p, bool):
                 listed[epc] = float(p)

@@ -39,6 +39,7 @@ _ROOM_FOR_THE_FRAME = (
 _VEHICLE = re.compile(r"[a-z0-9-]{1,40}")
 T = TypeVar("T")
 Count = Annotated[int, Meta(ge=1, le=2**53)]
+Digest = Annotated[str, Meta(pattern="^sha-256:[0-9a-f]{64}$")]
 
 
 class LogRecord(Struct, frozen=True):
@@ -59,11 +60,15 @@ class LogBatch(Struct, frozen=True):
 
 
 class Ack(Struct, frozen=True):
-    """All of an epoch up to `seq` and the ranges in `also`, both ends included, are committed at the dispatch side."""
+    """All of an epoch up to `seq` and the ranges in `also`, both ends included, are committed at the dispatch side.
+
+    `hash` is the digest of the record at `seq` as the dispatch side holds it; None where it does not know.
+    """
 
     epoch: Count
     seq: Annotated[int, Meta(ge=0, le=2**53)]
     also: Annotated[tuple[tuple[Count, Count], ...], Meta(max_length=MAX_ACK_RANGES)] = ()
+    hash: Digest | None = None
 
     def covers(self, seq: int) -> bool:
         """Whether the record `seq` of this epoch is committed."""
@@ -205,7 +210,11 @@ def decode_log(payload: bytes, *, vehicle: str | None = None) -> LogBatch:
 
 def encode_acks(acks: Sequence[Ack]) -> bytes:
     """The `ack` payload: one entry for each epoch known of a vehicle."""
-    return msgspec.json.encode(_Acks(tuple(acks)))
+    told: list[dict[str, Any]] = [{"epoch": ack.epoch, "seq": ack.seq, "also": ack.also} for ack in acks]
+    for entry, ack in zip(told, acks, strict=True):
+        if ack.hash is not None:
+            entry["hash"] = ack.hash
+    return msgspec.json.encode({"acks": told})
 
 
 def decode_acks(payload: bytes) -> tuple[Ack, ...]:
@@ -227,7 +236,9 @@ def merge_acks(one: Ack, other: Ack) -> Ack:
             joined[-1] = (joined[-1][0], max(joined[-1][1], last))
         else:
             joined.append((first, last))
-    return Ack(one.epoch, joined[0][1], tuple(joined[1:]))
+    upto = joined[0][1]
+    known = next((ack.hash for ack in (one, other) if ack.seq == upto and ack.hash is not None), None)
+    return Ack(one.epoch, upto, tuple(joined[1:]), known)
 
 
 def encode_downlink(*, version: int, content: Any) -> bytes:  # noqa: ANN401 - any JSON value

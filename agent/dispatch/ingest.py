@@ -1,8 +1,10 @@
 """The dispatch side's ear: takes what vehicles publish from the broker into the store, and answers with acks.
 
 Two threads of its own. The first keeps a connection (a fresh client each time, jittered backoff, a persistent session);
-the client's callbacks only enqueue. The second commits, and publishes a vehicle's retained `ack` only after its commit.
-A message that is lost between broker and commit is no loss: no ack covers it, so its vehicle sends it again.
+the client's callbacks only enqueue. The second commits all that waits, up to a bound, in one transaction, and publishes
+the retained `ack` of each vehicle in it once, after the commit. The broker gets its PUBACK after the commit too: so it
+holds back what we cannot take yet, and tells again what an end of ours in between would have lost. A message that is
+lost all the same is no loss: no ack covers it, so its vehicle sends it again.
 """
 
 from __future__ import annotations
@@ -13,8 +15,10 @@ import socket
 import threading
 from collections import Counter, deque
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
+import msgspec
 import paho.mqtt.client as mqtt
 from msgspec import Struct
 from paho.mqtt.enums import CallbackAPIVersion
@@ -22,9 +26,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from agent.bodies import Body, decode_aboard, decode_position, decode_status
 from agent.clock import Clock
-from agent.dispatch.store import DispatchStore
+from agent.dispatch.store import BusyError, DispatchStore
 from agent.dispatch.views import BrokerLink
-from agent.dispatch.wire import acks_of, decode_batch
+from agent.dispatch.wire import LogBatch, decode_batch
 from agent.errors import MessageError, StoreError
 from agent.messages import DownLeaf, encode_acks, encode_downlink, parse_topic, topic
 
@@ -36,8 +40,11 @@ _DECODERS: dict[str, Callable[[bytes], Body]] = {
     "position": decode_position,
 }
 _MOST_WAITING = 2000
-"""Log messages; beyond it they are dropped and counted, and their vehicles send them again."""
-_BATCHES_BEFORE_ACK = 20
+"""Log messages, where a broker gives so many at once; beyond it they are dropped and counted, and sent again."""
+_MOST_AT_ONCE = 40
+"""Log messages in one transaction: 2000 records at most, which are in within a second."""
+_RETRY_S, _LONGEST_RETRY_S = 0.5, 15.0
+"""Between tries while the database takes nothing."""
 _SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 0.5, 30.0
 _KEEPALIVE_S = 30
 _TURN_S = 5.0
@@ -55,6 +62,15 @@ class Broker(Struct, frozen=True):
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
+
+
+class _Waiting(Struct, frozen=True):
+    """A message that is not yet committed; `received` tells the broker that we have it."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    received: Callable[[], object]
 
 
 class Ingest:
@@ -76,8 +92,9 @@ class Ingest:
         self._on_link = on_link
         self._stop = threading.Event()
         self._work = threading.Condition()
-        self._logs: deque[tuple[str, bytes]] = deque()
-        self._words: dict[str, tuple[bytes, bool]] = {}
+        self._logs: deque[_Waiting] = deque()
+        self._words: dict[str, _Waiting] = {}
+        self._retry_s = _RETRY_S
         self._greet = False
         self._client: mqtt.Client | None = None
         self._known = set(store.vehicles())
@@ -93,7 +110,8 @@ class Ingest:
         self.failed = False
         """Ingest has ended by a bug; what vehicles publish is no longer taken."""
         self.counts: Counter[str] = Counter()
-        """Messages: those received, and of them dropped, unreadable, cleared, not stored. Records: as in `Ingested`."""
+        """Messages: those received, and of them dropped, unreadable, cleared. Records: as in `Ingested`, and `broken`
+        without a seq. `not stored`: how often the database took nothing, and it was tried again."""
 
     @property
     def link(self) -> BrokerLink:
@@ -136,9 +154,9 @@ class Ingest:
             client.publish(topic(vehicle, leaf), payload, qos=1, retain=True)
 
     def _publish_ack(self, vehicle: str) -> None:
-        committed = self._store.acks(vehicle)
-        if committed:
-            self._publish(vehicle, "ack", encode_acks(acks_of(committed)))
+        told = self._store.told(vehicle)
+        if told:
+            self._publish(vehicle, "ack", encode_acks(told))
 
     def _publish_contents(self, vehicle: str) -> None:
         with self._work:
@@ -223,17 +241,23 @@ class Ingest:
         client.on_subscribe = on_subscribe
         client.on_disconnect = on_disconnect
         client.on_message = self._enqueue
+        client.manual_ack_set(True)
         return client
 
-    def _enqueue(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+    def _enqueue(self, client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        received = partial(client.ack, message.mid, message.qos)
+        waiting = _Waiting(message.topic, bytes(message.payload), message.retain, received)
         with self._work:
             self.counts["messages"] += 1
             if not message.topic.endswith("/log"):
-                self._words[message.topic] = (bytes(message.payload), message.retain)  # only the last one counts
+                before, self._words[message.topic] = self._words.get(message.topic), waiting  # only the last one counts
+                if before is not None:
+                    before.received()
             elif len(self._logs) < _MOST_WAITING:
-                self._logs.append((message.topic, bytes(message.payload)))
+                self._logs.append(waiting)
             else:
                 self.counts["dropped"] += 1
+                received()
             self._work.notify_all()
 
     def _say_link(self, *, connected: bool, why: str | None = None) -> None:
@@ -264,54 +288,111 @@ class Ingest:
                     self._work.wait(_TURN_S)
                 if self._stop.is_set() and not (self._logs or self._words):
                     return
-                words, self._words = self._words, {}
-                logs = [self._logs.popleft() for _ in range(min(len(self._logs), _BATCHES_BEFORE_ACK))]
+                words, self._words = list(self._words.values()), {}
+                logs = [self._logs.popleft() for _ in range(min(len(self._logs), _MOST_AT_ONCE))]
                 greet, self._greet = self._greet, False
             self.turns += 1
             if greet:
                 for vehicle in sorted(self._known):
                     self._publish_ack(vehicle)
                     self._publish_contents(vehicle)
-            for name, (payload, retained) in words.items():
-                self._take(name, payload, retained=retained)
-            acked = {self._take(name, payload) for name, payload in logs}
-            for each in sorted(each for each in acked if each is not None):
-                self._publish_ack(each)
-
-    def _take(self, name: str, payload: bytes, *, retained: bool = False) -> str | None:
-        """Commit one message; the vehicle whose acks it changed."""
-        if not payload:
-            self.counts["cleared"] += 1  # somebody cleared a retained message
-            return None
-        received_s = self._clock.utc()
-        try:
             try:
-                vehicle, leaf = parse_topic(name)
-                acked = self._take_leaf(vehicle, leaf, payload, received_s=received_s, retained=retained)
-            except MessageError as error:
-                self.counts["unreadable"] += 1
-                log.warning("%s: %s; it is kept unread", name, error)
-                self._store.keep_unreadable(topic=name, payload=payload, reason=str(error), received_s=received_s)
-                return None
-        except StoreError:
-            # Not acknowledged, so it comes again; the disk is the operator's to mend, and the board still shows.
-            self.counts["not stored"] += 1
-            log.exception("%s was not stored", name)
-            self._stop.wait(1.0)
-            return None
+                while words:
+                    self._take_word(words[0])
+                    words.pop(0).received()
+                self._take_logs(logs)
+                self._retry_s = _RETRY_S
+            except StoreError:
+                # Nothing of it is acknowledged. The disk is the operator's to mend, and the board still shows.
+                self.counts["not stored"] += 1
+                log.exception("%d messages are not stored yet", len(words) + len(logs))
+                if not self._put_back(words, logs):
+                    return
+                self._stop.wait(self._retry_s)
+                self._retry_s = min(self._retry_s * 2.0, _LONGEST_RETRY_S)
+
+    def _put_back(self, words: list[_Waiting], logs: list[_Waiting]) -> bool:
+        """Let them wait again, before all that came since; false where there is no again."""
+        with self._work:
+            if self._stop.is_set():
+                return False
+            self._logs.extendleft(reversed(logs))
+            self._words = {each.topic: each for each in words} | self._words
+        return True
+
+    def _take_word(self, waiting: _Waiting) -> None:
+        read = self._read(waiting)
+        if isinstance(read, LogBatch) or read is None:
+            return
+        self._store.hear(read, received_s=self._clock.utc(), retained=waiting.retained)
+        self._heard(read.vehicle, waiting.topic.rpartition("/")[2])
+
+    def _take_logs(self, logs: list[_Waiting]) -> None:
+        """Commit them together and acknowledge once; where the database will never take one, all but that."""
+        batches = [batch for batch in map(self._read, logs) if isinstance(batch, LogBatch)]
+        try:
+            self._ingest(batches)
+        except BusyError:
+            raise
+        except StoreError as error:
+            log.warning("%s; each of the %d batches is tried by itself", error, len(batches))
+            for batch in batches:
+                self._take_alone(batch)
+        for vehicle in sorted({batch.vehicle for batch in batches}):
+            self._heard(vehicle, "log")
+            self._publish_ack(vehicle)
+        for waiting in logs:
+            waiting.received()
+
+    def _ingest(self, batches: list[LogBatch]) -> None:
+        received_s = self._clock.utc()
+        for batch in batches:
+            for octets, reason in batch.broken:
+                self.counts["broken"] += 1
+                self._keep_unread(topic(batch.vehicle, "log"), octets, reason)
+        if batches:
+            done = self._store.ingest_all(batches, received_s=received_s)
+            self.counts.update({key: n for key, n in msgspec.structs.asdict(done).items() if n})
+
+    def _take_alone(self, batch: LogBatch) -> None:
+        try:
+            self._ingest([batch])
+        except BusyError:
+            raise
+        except StoreError as error:
+            for each in batch.records:
+                one = msgspec.structs.replace(batch, records=(each,), broken=())
+                try:
+                    self._ingest([one])
+                except BusyError:
+                    raise
+                except StoreError:
+                    self._keep_unread(topic(batch.vehicle, "log"), each.octets, f"record {each.seq}: {error}")
+
+    def _heard(self, vehicle: str, leaf: str) -> None:
         if vehicle not in self._known:
             self._known.add(vehicle)
             self._publish_contents(vehicle)
         self._on_change(vehicle, leaf)
-        return acked
 
-    def _take_leaf(self, vehicle: str, leaf: str, payload: bytes, *, received_s: float, retained: bool) -> str | None:
-        if leaf == "log":
-            done = self._store.ingest(decode_batch(payload, vehicle=vehicle), received_s=received_s)
-            self.counts.update(fresh=done.fresh, repeated=done.repeated, clashed=done.clashed, refused=done.refused)
-            return vehicle
-        body = _DECODERS[leaf](payload)
-        if body.vehicle != vehicle:
-            raise MessageError(f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}")
-        self._store.hear(body, received_s=received_s, retained=retained)
-        return None
+    def _read(self, waiting: _Waiting) -> LogBatch | Body | None:
+        """What a message says; None where it cannot be read, which is kept as it is, or where there is nothing."""
+        if not waiting.payload:
+            self.counts["cleared"] += 1  # somebody cleared a retained message
+            return None
+        try:
+            vehicle, leaf = parse_topic(waiting.topic)
+            if leaf == "log":
+                return decode_batch(waiting.payload, vehicle=vehicle)
+            body = _DECODERS[leaf](waiting.payload)
+            if body.vehicle != vehicle:
+                raise MessageError(f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}")
+        except MessageError as error:
+            self._keep_unread(waiting.topic, waiting.payload, str(error))
+            return None
+        return body
+
+    def _keep_unread(self, name: str, octets: bytes, reason: str) -> None:
+        self.counts["unreadable"] += 1
+        log.warning("%s: %s; it is kept unread", name, reason)
+        self._store.keep_unreadable(topic=name, payload=octets, reason=reason, received_s=self._clock.utc())

@@ -1,8 +1,9 @@
 """The dispatch side's tables: one schema for SQLite (one depot) and PostgreSQL (a fleet).
 
 Times are seconds since 1970 as doubles; documents are JSON text as received. `record` is what came in and never
-changes; `event`, `event_item`, `manifest`, `item` and `cursor` are drawn from it; `vehicle` holds what only the last
-word counts for. Reads and writes nothing itself.
+changes, but for personal data whose time is over; `event`, `event_item`, `manifest`, `item` and `cursor` are drawn from
+it; `vehicle` holds what only the last word counts for. Whoever changes a table writes a migration and raises `VERSION`.
+Reads and writes nothing itself.
 """
 
 from __future__ import annotations
@@ -20,9 +21,24 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    false,
 )
 
+VERSION = "0002"
+"""The newest migration; `version` holds it in every database that is up to date."""
+
 metadata = MetaData()
+
+
+def _seal() -> tuple[Column[str], ...]:
+    """What a vehicle seals a record with (`agent.chain`); null throughout where it came unsigned."""
+    return (
+        Column("content", Text),  # the digest of the body's octets as received
+        Column("prev", Text),
+        Column("sig", Text),
+        Column("key", Text),  # of the batch that brought it
+    )
+
 
 record = Table(
     "record",
@@ -35,9 +51,16 @@ record = Table(
     Column("sha256", String(64), nullable=False),
     Column("received_s", Double, nullable=False),
     Column("refused", Text),  # why the body could not be used; the record is kept and acknowledged all the same
+    *_seal(),
+    Column("misfit", Text),  # what does not fit about its place in the chain, in words
+    Column("raw", LargeBinary),  # the body's octets where no text can hold them
+    Column("stripped", Boolean, nullable=False, server_default=false()),  # personal data were taken out of the body
     PrimaryKeyConstraint("vehicle", "epoch", "seq"),
 )
 Index("record_by_kind", record.c.vehicle, record.c.kind, record.c.epoch, record.c.seq)
+_REFUSED, _MISFIT = record.c.refused.is_not(None), record.c.misfit.is_not(None)
+Index("record_refused", record.c.vehicle, sqlite_where=_REFUSED, postgresql_where=_REFUSED)
+Index("record_misfit", record.c.vehicle, sqlite_where=_MISFIT, postgresql_where=_MISFIT)
 
 clash = Table(
     "clash",
@@ -49,6 +72,8 @@ clash = Table(
     Column("kind", String(20), nullable=False),
     Column("body", Text, nullable=False),
     Column("received_s", Double, nullable=False),
+    *_seal(),
+    Column("raw", LargeBinary),
     PrimaryKeyConstraint("vehicle", "epoch", "seq", "sha256"),
 )
 
@@ -142,6 +167,16 @@ vehicle = Table(
     Column("aboard_s", Double),
     Column("position", Text),
     Column("position_s", Double),
+    Column("key", Text),  # the first one it came with, by which its chain goes
+)
+
+vehicle_key = Table(
+    "vehicle_key",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("key", Text, nullable=False),
+    Column("first_s", Double, nullable=False),
+    PrimaryKeyConstraint("vehicle", "key"),
 )
 
 cursor = Table(
@@ -150,6 +185,10 @@ cursor = Table(
     Column("vehicle", String(40), nullable=False),
     Column("epoch", Integer, nullable=False),
     Column("ranges", Text, nullable=False),
+    Column("fork", BigInteger),  # the first seq that does not follow the one before it as that one is kept here
+    # The end of what is there without a gap or a fork, and that record's digest; it outlives the record.
+    Column("hash_seq", BigInteger),
+    Column("hash", Text),
     PrimaryKeyConstraint("vehicle", "epoch"),
 )
 
@@ -162,3 +201,5 @@ downlink = Table(
     Column("first_s", Double, nullable=False),
     PrimaryKeyConstraint("what", "version"),
 )
+
+version = Table("alembic_version", metadata, Column("version_num", String(32), primary_key=True))

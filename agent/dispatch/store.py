@@ -1,14 +1,14 @@
 """The dispatch side's database: takes in what vehicles publish, once and for ever, and says what it holds.
 
-`ingest` is the only way in for log records: one transaction a batch, idempotent, and whatever the order of batches the
-tables end the same (`agent.ledger` decides what stands). `acks` tells what is committed, so call it after `ingest`.
-Reading pages goes through `reading`; this module renders nothing and speaks no MQTT.
+`ingest_all` is the only way in for log records: one transaction for all the batches it is given, idempotent, and
+whatever their order the tables end the same (`agent.ledger` decides what stands). Several processes may write at once:
+a transaction that writes takes the database's one turn at its beginning. `acks` tells what is committed, so call it
+after `ingest_all`. Reading pages goes through `reading`; this module renders nothing and speaks no MQTT.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -22,11 +22,19 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from agent.bodies import Aboard, Body, Status, encode_body
 from agent.dispatch import schema
-from agent.dispatch.intake import Ingested, Intake, keep_names
-from agent.dispatch.wire import LogBatch, parse_ranges
+from agent.dispatch.drawn import keep_names
+from agent.dispatch.forget import forget
+from agent.dispatch.intake import Ingested, Intake
+from agent.dispatch.migrations import bring_up_to_date
+from agent.dispatch.wire import LogBatch, acks_of, parse_ranges
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
+from agent.messages import Ack
 from agent.units import parse_utc
+
+_WRITES = "roadtally_writes"
+_ONE_WRITER = 0x726F6164  # PostgreSQL's advisory lock for it; any number that nobody else takes
+_NOT_NOW = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError)
 
 
 def open_store(where: Path | str) -> DispatchStore:
@@ -35,18 +43,41 @@ def open_store(where: Path | str) -> DispatchStore:
     engine = sa.create_engine(url)
     if engine.dialect.name == "sqlite":
         sa.event.listen(engine, "connect", _sqlite_settings)
+        sa.event.listen(engine, "begin", _begin)
     try:
-        schema.metadata.create_all(engine)
+        with _turn(engine) as connection:
+            bring_up_to_date(connection)
     except SQLAlchemyError as error:
         raise StoreError(f"{where}: the dispatch database cannot be opened: {error.__cause__ or error}") from error
     return DispatchStore(engine)
 
 
 def _sqlite_settings(connection: DBAPIConnection, _record: object) -> None:
+    connection.isolation_level = None  # type: ignore[attr-defined]  # sqlite3 begins nothing by itself; `_begin` does
     cursor = connection.cursor()
     for setting in ("busy_timeout=10000", "journal_mode=WAL", "synchronous=FULL"):
         cursor.execute(f"PRAGMA {setting}")
     cursor.close()
+
+
+def _begin(connection: sa.Connection) -> None:
+    # A transaction that reads before it writes must hold its turn from the start: what it has read would be old by the
+    # time it writes, and SQLite would refuse it without waiting (https://www.sqlite.org/rescode.html#busy_snapshot).
+    writes = connection.get_execution_options().get(_WRITES, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def _turn(engine: sa.Engine) -> Iterator[sa.Connection]:
+    """A transaction that is the only one to write."""
+    with engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
+        if engine.dialect.name == "postgresql":
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_ONE_WRITER)))
+        yield connection
+
+
+class BusyError(StoreError):
+    """Locked, full or gone: the same change may be taken later."""
 
 
 class DispatchStore:
@@ -69,10 +100,11 @@ class DispatchStore:
     @contextmanager
     def _writing(self) -> Iterator[sa.Connection]:
         try:
-            with self._write, self._engine.begin() as connection:
+            with self._write, _turn(self._engine) as connection:
                 yield connection
         except SQLAlchemyError as error:
-            raise StoreError(f"the dispatch database did not take the change: {error.__cause__ or error}") from error
+            text = f"the dispatch database did not take the change: {error.__cause__ or error}"
+            raise (BusyError if isinstance(error, _NOT_NOW) else StoreError)(text) from error
 
     def _upsert(self, table: sa.Table) -> sqlite.Insert | postgresql.Insert:
         return (postgresql.insert if self._engine.dialect.name == "postgresql" else sqlite.insert)(table)
@@ -80,9 +112,16 @@ class DispatchStore:
     # -- in ------------------------------------------------------------------------------------------------------------
 
     def ingest(self, batch: LogBatch, *, received_s: float) -> Ingested:
-        """Commit a batch of log records; when it returns, `acks` covers all of them. After StoreError none is in."""
+        """`ingest_all` of one batch."""
+        return self.ingest_all((batch,), received_s=received_s)
+
+    def ingest_all(self, batches: Sequence[LogBatch], *, received_s: float) -> Ingested:
+        """Commit batches of log records, of any vehicles; when it returns, `acks` covers all of them.
+
+        After StoreError none is in; after BusyError it is worth another try.
+        """
         with self._writing() as connection:
-            return Intake(connection, self._upsert, batch, received_s).run()
+            return Intake(connection, self._upsert, received_s).run(batches)
 
     def keep_unreadable(self, *, topic: str, payload: bytes, reason: str, received_s: float) -> None:
         """Keep a payload that cannot be read at all, once, with how often it came."""
@@ -149,29 +188,8 @@ class DispatchStore:
 
         What is forgotten stays acknowledged. The last known place of an item is kept. Returns how many records went.
         """
-        record, event, manifest = schema.record, schema.event, schema.manifest
-        old = event.c.time_s < records_before_s
         with self._writing() as connection:
-            old_events = sa.select(event.c.vehicle, event.c.event_id).where(old)
-            items = schema.event_item
-            connection.execute(sa.delete(items).where(sa.tuple_(items.c.vehicle, items.c.event_id).in_(old_events)))
-            connection.execute(sa.delete(event).where(old))
-            connection.execute(sa.delete(manifest).where(manifest.c.departed_s < records_before_s))
-            for table in (schema.clash, schema.unreadable):
-                connection.execute(sa.delete(table).where(table.c.received_s < records_before_s))
-            gone = connection.execute(sa.delete(record).where(record.c.received_s < records_before_s)).rowcount
-            for table, at in (
-                (record, record.c.received_s),
-                (schema.clash, schema.clash.c.received_s),
-                (event, event.c.time_s),
-                (manifest, manifest.c.departed_s),
-            ):
-                _strip_badges(connection, table, at < badges_before_s)
-            vehicle = schema.vehicle
-            for what, at in ((vehicle.c.position, vehicle.c.position_s), (vehicle.c.aboard, vehicle.c.aboard_s)):
-                stale = sa.update(vehicle).where(at < badges_before_s)
-                connection.execute(stale.values({what: None, at: None}))
-        return int(gone)
+            return forget(connection, records_before_s=records_before_s, badges_before_s=badges_before_s)
 
     # -- out -----------------------------------------------------------------------------------------------------------
 
@@ -181,6 +199,14 @@ class DispatchStore:
         query = sa.select(table.c.epoch, table.c.ranges).where(table.c.vehicle == vehicle).order_by(table.c.epoch)
         with self.reading() as connection:
             return {int(row.epoch): parse_ranges(row.ranges) for row in connection.execute(query)}
+
+    def told(self, vehicle: str) -> tuple[Ack, ...]:
+        """The same as the `ack` payload says it: with the end of each epoch's chain and its digest."""
+        table = schema.cursor
+        with self.reading() as connection:
+            rows = connection.execute(sa.select(table).where(table.c.vehicle == vehicle)).all()
+        heads = {row.epoch: (row.hash_seq, row.hash) for row in rows if row.hash_seq is not None}
+        return acks_of({row.epoch: parse_ranges(row.ranges) for row in rows}, heads)
 
     def vehicles(self) -> tuple[str, ...]:
         """Every vehicle ever heard, by id."""
@@ -206,14 +232,3 @@ def told_at_s(body: Body) -> float | None:
         return parse_utc((body.since if isinstance(body, Status) else body.at) or "")
     except ValueError:
         return None
-
-
-def _strip_badges(connection: sa.Connection, table: sa.Table, old: sa.ColumnElement[bool]) -> None:
-    keys: Sequence[sa.Column[Any]] = tuple(table.primary_key.columns)
-    for row in connection.execute(sa.select(*keys, table.c.body).where(old, table.c.body.contains("badges"))).all():
-        body = json.loads(row.body)
-        if not isinstance(body, dict) or not (body.get("badges") or body.get("rt:badges")):
-            continue
-        kept = {key: [] if key in ("badges", "rt:badges") else value for key, value in body.items()}
-        here = sa.and_(*(key == getattr(row, key.name) for key in keys))
-        connection.execute(sa.update(table).where(here).values(body=json.dumps(kept, ensure_ascii=False)))

@@ -14,8 +14,7 @@ import sqlalchemy as sa
 from agent.clock import SystemClock
 from agent.dispatch import schema
 from agent.dispatch.ingest import Broker, Ingest
-from agent.dispatch.store import DispatchStore, open_store
-from agent.errors import StoreError
+from agent.dispatch.store import BusyError, DispatchStore, open_store
 from agent.messages import decode_acks, decode_downlink
 from tests.dispatch.conftest import Mosquitto, Vehicle, until
 from tests.dispatch.scenario import aboard, full_day, item, pack, position, status
@@ -156,7 +155,7 @@ def test_a_bug_of_ours_is_seen(
     def broken(*_args: object, **_more: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(store, "ingest", broken)
+    monkeypatch.setattr(store, "ingest_all", broken)
     van = van_at("van-07")
     van.say("log", pack(full_day().batches()[0]))
     until(lambda: ingest.failed, "ingest to end")
@@ -167,17 +166,17 @@ def test_a_bug_of_ours_is_seen(
 def test_a_full_disk_is_no_end(
     ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """While the database takes nothing, nothing is acknowledged; when it does again, what is sent again is taken."""
+    """While the database takes nothing, nothing is acknowledged; when it does again, what waited is taken, by itself."""
 
     def full(*_args: object, **_more: object) -> None:
-        raise StoreError("disk full")
+        raise BusyError("disk full")
 
     van, day = van_at("van-07"), full_day()
-    payload = pack(day.batches()[0])
     with monkeypatch.context() as patched:
-        patched.setattr(store, "ingest", full)
-        van.say("log", payload)
-        until(lambda: ingest.counts["not stored"] == 1, "the failure to be counted")
+        patched.setattr(store, "ingest_all", full)
+        for batch in day.batches(3):
+            van.say("log", pack(batch))
+        until(lambda: ingest.counts["not stored"] >= 2, "the failures to be counted")
         assert "ack" not in van.told
-    van.say("log", payload)
     until(lambda: acked_up_to(van) == len(day.records), "the ack")
+    assert (ingest.counts["dropped"], ingest.counts["repeated"]) == (0, 0)

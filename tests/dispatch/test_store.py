@@ -181,13 +181,13 @@ def test_what_cannot_be_used_is_kept_and_acknowledged(store: DispatchStore, kind
 
 def test_a_batch_is_in_whole_or_not_at_all(store: DispatchStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the database fails in the middle of a batch nothing of it is in, and nothing is acknowledged."""
-    from agent.dispatch import intake  # noqa: PLC0415 - to break it
+    from agent.dispatch import drawn  # noqa: PLC0415 - to break it
 
     def broken(*_args: object) -> None:
         raise sa.exc.OperationalError("insert", {}, OSError("disk full"))
 
     with monkeypatch.context() as patched:
-        patched.setattr(intake.Intake, "_fold", broken)
+        patched.setattr(drawn.Drawn, "_write_items", broken)
         with pytest.raises(StoreError, match="disk full"):
             store.ingest(full_day().batches()[0], received_s=NOW_S)
     assert rows(store, schema.record) == []

@@ -80,7 +80,7 @@ def test_no_bomb_is_unpacked() -> None:
 def test_acks_say_what_is_committed() -> None:
     """Each epoch is acknowledged by itself, with what lies beyond a gap beside it."""
     committed = {1: SeqRanges(((1, 7),)), 2: SeqRanges(((1, 2), (5, 6))), 3: SeqRanges(((4, 4),))}
-    told = {ack.epoch: ack for ack in decode_acks(encode_acks(acks_of(committed)))}
+    told = {ack.epoch: ack for ack in decode_acks(encode_acks(acks_of(committed, {})))}
     assert {epoch: (ack.seq, ack.also) for epoch, ack in told.items()} == {
         1: (7, ()),
         2: (2, ((5, 6),)),
