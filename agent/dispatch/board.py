@@ -174,7 +174,7 @@ class _Pages:
         """Every van and the map."""
         last_id = self._feed.last_id  # before asking: what happens meanwhile is told twice rather than never
         lines = self._board.queries.vans(now_s=self._board.clock.utc())
-        return self._page("vans.html", vans=lines, last_id=last_id)
+        return self._page("vans.html", vans=lines, strangers=self._board.queries.strangers(), last_id=last_id)
 
     def van(self, request: Request) -> Response:
         """One van; with `?part=1` only what changes."""
@@ -267,9 +267,11 @@ def _what_changed(before: VanLine | None, line: VanLine) -> str:
         return f"{line.vehicle}: {line.place.text}"
     if before.not_read != line.not_read:
         return f"{line.vehicle}: " + ("; ".join(each.why for each in line.not_read) or "everything is read again")
-    if before.aboard != line.aboard:
-        return f"{line.vehicle}: {line.aboard} aboard, before {before.aboard}"
-    return ""
+    known = {each.short for each in before.discrepancies}
+    opened = [each.short for each in line.discrepancies if each.short not in known]
+    if before.aboard != line.aboard and not opened:
+        opened = [f"{line.aboard} aboard, before {before.aboard}"]
+    return f"{line.vehicle}: {'; '.join(opened)}" if opened else ""
 
 
 def _found(view: object | None, what: str) -> Response:

@@ -24,7 +24,8 @@ from msgspec import Struct, field
 from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
 from agent.dispatch.board import Board, DriverNotice, create_app
-from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.connection import Broker
+from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries

@@ -63,6 +63,22 @@ class SilenceView(Struct, frozen=True):
     until_s: float | None
 
 
+class DiscrepancyView(Struct, frozen=True):
+    """Something open about a van's record: `short` names it, `text` says it whole, `do` what to do.
+
+    `since_s` is when it was first seen here; for messages that could not be read, when the last one came. `kept` are
+    excerpts of what could not be used.
+    """
+
+    kind: Literal["clash", "key", "chain", "gap", "refused", "unread"]
+    short: str
+    text: str
+    since_s: float | None
+    do: str
+    count: int
+    kept: tuple[str, ...] = ()
+
+
 class VanLine(Struct, frozen=True, kw_only=True):
     """A van at a glance. `certain` is null where nothing was told."""
 
@@ -77,6 +93,7 @@ class VanLine(Struct, frozen=True, kw_only=True):
     certain: bool | None
     not_read: tuple[NotReadView, ...]
     missing: int
+    discrepancies: tuple[DiscrepancyView, ...]
 
 
 class AboardView(Struct, frozen=True):
