@@ -12,7 +12,7 @@ import asyncio
 import hashlib
 import hmac
 import secrets
-from collections.abc import Iterable
+from collections.abc import AsyncIterator, Iterable
 from contextvars import ContextVar
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -28,10 +28,11 @@ from agent.clock import Clock
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.permits import PERMITS, Caller, Permit, caller_without_login, permits
 
-MOST_BODY = 8 * 1024 * 1024
+MOST_BODY = 17 * 1024 * 1024  # the sites of a whole country, and the form around them
 FORM_FIELD, FORM_HEADER = "form_token", "x-form-token"
 _SAFE = ("GET", "HEAD")
 _AN_HOUR_S, _HALF_A_YEAR_S = 3600, 180 * 86_400
+_LOOK_AT_SESSION_EVERY_S = 5.0
 _RATE_PER_S, _BURST = 10.0, 100.0  # of one API token, judgement: a page every second has ten times that
 _current: ContextVar[Caller] = ContextVar("caller", default=Caller())  # noqa: B039 - frozen
 
@@ -182,7 +183,7 @@ class Guard:
             "application/x-www-form-urlencoded",
             "multipart/form-data",
         ):
-            async with request.form() as form:
+            async with request.form(max_part_size=MOST_BODY) as form:
                 given = form.get(FORM_FIELD)
         fits = isinstance(given, str) and given.isascii() and bool(caller.form_key)
         if not fits or not hmac.compare_digest(given, form_token(caller.form_key)):
@@ -224,6 +225,31 @@ class _Guarded:
             await self._app(scope, receive, send)
         finally:
             _current.reset(kept)
+
+
+class Ended:
+    """Whether a stream's listener may listen no more; looked at every few seconds. For the server's loop."""
+
+    def __init__(self, guard: Guard, caller: Caller) -> None:
+        self._guard, self._caller, self._looked = guard, caller, asyncio.get_running_loop().time()
+        self.is_so = False
+
+    def look(self) -> bool:
+        """Look again if it is time."""
+        now = asyncio.get_running_loop().time()
+        if now - self._looked >= _LOOK_AT_SESSION_EVERY_S:
+            self._looked, self.is_so = now, self._guard.ended(self._caller)
+        return self.is_so
+
+
+async def then_reload(stream: AsyncIterator[str], ended: Ended) -> AsyncIterator[str]:
+    """The stream as long as its listener may hear it; then the page is told to load anew, which asks to log in."""
+    async for text in stream:
+        if ended.is_so:
+            break
+        yield text
+    if ended.is_so:
+        yield "event: reload\ndata: null\n\n"
 
 
 async def _body(request: Request) -> bytes:

@@ -59,7 +59,9 @@ class _BadgePages:
             raise HTTPException(404, "Nothing is kept of this badge.")
         self._people.looked_at(epc, caller, doer_of(caller))
         given = {"problem": problem, "text": text, "about": about}
-        return self._page("badge.html", status, badge=found, own=caller.badge == epc, **given)
+        return self._page(
+            "badge.html", status, badge=found, own=caller.badge == epc, keep_days=self._people.keep_days, **given
+        )
 
     async def add_note(self, request: Request) -> Response:
         """Put a note beside the record."""

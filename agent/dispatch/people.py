@@ -64,7 +64,7 @@ class People:
         self, store: DispatchStore, places: Places, *, clock: Clock, zone: tzinfo, assigned: Assigned, keep_days: int
     ) -> None:
         self._store, self._places, self._clock = store, places, clock
-        self._zone, self._assigned, self._keep_days = zone, assigned, keep_days
+        self._zone, self._assigned, self.keep_days = zone, assigned, keep_days
 
     def assigned(self, vehicle: str) -> tuple[str, ...]:
         """Who the plan assigns to a vehicle today."""
@@ -72,7 +72,7 @@ class People:
 
     def badge(self, epc: str) -> BadgePage | None:
         """A badge's record; None where nothing is kept of it and the register does not list it."""
-        since_s = self._clock.utc() - self._keep_days * _DAY_S
+        since_s = self._clock.utc() - self.keep_days * _DAY_S
         with self._store.reading() as connection:
             which = sa.and_(badge_leg.c.epc == epc, badge_leg.c.departed_s >= since_s)
             query = sa.select(badge_leg).where(which).order_by(badge_leg.c.departed_s.desc(), badge_leg.c.manifest)

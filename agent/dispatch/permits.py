@@ -65,6 +65,7 @@ def caller_without_login(address: str, form_key: str) -> Caller:
 
 
 _LOOK, _ANYBODY = Permit("look"), Permit(None)
+_DISPATCH = Permit("dispatch")
 _ME, _ADMINISTER = Permit("look", account=True), Permit("administer", account=True)
 PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/"): _LOOK,
@@ -89,6 +90,22 @@ PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/api/1/items/{epc:path}"): Permit("look", "read:items"),
     ("GET", "/api/1/sites"): Permit("look", "read:sites"),
     ("GET", "/api/1/audit"): Permit("administer", "read:audit"),
+    # Sites
+    ("GET", "/sites"): _LOOK,
+    ("GET", "/sites/{site}"): _LOOK,
+    ("POST", "/sites/{site}"): _DISPATCH,
+    ("POST", "/sites/{site}/retire"): _DISPATCH,
+    ("GET", "/new-site"): _DISPATCH,
+    ("POST", "/new-site"): _DISPATCH,
+    ("GET", "/site-import"): _DISPATCH,
+    ("POST", "/site-import"): _DISPATCH,
+    ("POST", "/site-import/save"): _DISPATCH,
+    ("GET", "/site-hints"): _LOOK,
+    ("GET", "/site-versions/{version:int}"): _LOOK,
+    ("POST", "/site-versions/{version:int}/again"): _DISPATCH,
+    ("GET", "/site-send"): _DISPATCH,
+    ("POST", "/site-send"): _DISPATCH,
+    ("GET", "/sites.geojson"): _LOOK,
     # People
     ("GET", "/login"): _ANYBODY,
     ("POST", "/login"): _ANYBODY,
