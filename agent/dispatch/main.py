@@ -69,14 +69,8 @@ def load(path: Path) -> Loaded:
     sites: tuple[Site, ...] = ()
     register = Register()
     broker, assigned = Broker(), Assigned()
-    for key in ("cert_file", "key_file"):
-        name = getattr(settings.server, key)
-        try:
-            if name is not None:
-                _read(folder / name, where=f"[dispatch] {key}")
-        except ConfigError as error:
-            problems += error.problems
     try:
+        _look_at_certificate(settings, folder)
         broker = _broker(settings.mqtt, folder)
     except ConfigError as error:
         problems += error.problems
@@ -108,6 +102,12 @@ def load(path: Path) -> Loaded:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
     return Loaded(settings, folder, sites, names, contents, broker, assigned)
+
+
+def _look_at_certificate(settings: DispatchSettings, folder: Path) -> None:
+    for key, name in (("cert_file", settings.server.cert_file), ("key_file", settings.server.key_file)):
+        if name is not None:
+            _read(folder / name, where=f"[dispatch] {key}")
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -348,7 +348,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     notifier = Notifier()
     with dispatch:
-        sys.stderr.write(f"The board is at {dispatch.address} for {_whom(dispatch, loaded.settings)}. Ctrl-C ends it.\n")
+        whom = _whom(dispatch, loaded.settings)
+        sys.stderr.write(f"The board is at {dispatch.address} for {whom}. Ctrl-C ends it.\n")
         ended_well = _watch(dispatch, notifier, stop)
         notifier.stopping("committing what has come in")
     return 0 if ended_well else 1

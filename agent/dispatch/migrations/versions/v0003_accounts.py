@@ -86,7 +86,7 @@ def upgrade() -> None:
         sa.Column("text", sa.Text, nullable=False),
         sqlite_autoincrement=True,
     )
-    for index, table, *columns in (
+    indices: tuple[tuple[str, ...], ...] = (
         ("ix_account_session_account", "account_session", "account"),
         ("ix_known_browser_account", "known_browser", "account"),
         ("ix_audit_at_s", "audit", "at_s"),
@@ -95,7 +95,8 @@ def upgrade() -> None:
         ("ix_badge_leg_departed_s", "badge_leg", "departed_s"),
         ("badge_leg_by_time", "badge_leg", "epc", "departed_s"),
         ("ix_badge_note_epc", "badge_note", "epc"),
-    ):
+    )
+    for index, table, *columns in indices:
         op.create_index(index, table, columns)
     _legs()
 
