@@ -104,7 +104,7 @@ class Guard:
             assert isinstance(route, Route | Mount)  # noqa: S101 - the board has no other
             methods = ("GET",) if isinstance(route, Mount) else sorted((route.methods or set()) - {"HEAD"})
             table = {method: PERMITS[method, route.path] for method in methods}
-            route.app = _Guarded(route.app, self, table)
+            route.app = _Guarded(route.app, self, table, asks=isinstance(route, Route))
             guarded.append(route)
         return guarded
 
@@ -204,14 +204,18 @@ def _unknown(challenge: str) -> HTTPException:
 class _Guarded:
     """One route's application behind the guard."""
 
-    def __init__(self, app: ASGIApp, guard: Guard, table: dict[str, Permit]) -> None:
+    def __init__(self, app: ASGIApp, guard: Guard, table: dict[str, Permit], *, asks: bool) -> None:
         self._app, self._guard, self._table = app, guard, table
+        self._asks = asks or any(permit.role is not None for permit in table.values())
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         method = scope["method"]
         permit = self._table.get("GET" if method == "HEAD" else method)
         if permit is None:
             raise HTTPException(405, "Nothing is done here in this way.", {"allow": ", ".join(self._table)})
+        if not self._asks:  # files, the same for everybody
+            await self._app(scope, receive, send)
+            return
         asked = Request(scope, receive)
         caller = await asyncio.to_thread(self._guard.caller, asked)
         refused = self._guard.refusal(permit, caller, asked)

@@ -357,7 +357,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _whom(dispatch: Dispatch, settings: DispatchSettings) -> str:
     if dispatch.accounts.exist:
-        return "whoever logs in"
+        clear = not settings.is_local and not settings.server.is_encrypted
+        return "whoever logs in" + ("; passwords cross the network in the clear" if clear else "")
     if settings.server.log_in:
         return "nobody yet, as there is no account: make one with `roadtally dispatch account add`"
     return "this computer only, without log-in" if settings.is_local else "everybody on the network, without log-in"
