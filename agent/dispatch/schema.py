@@ -24,7 +24,7 @@ from sqlalchemy import (
     false,
 )
 
-VERSION = "0002"
+VERSION = "0003"
 """The newest migration; `version` holds it in every database that is up to date."""
 
 metadata = MetaData()
