@@ -23,15 +23,17 @@ from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
+from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from agent.clock import Clock
 from agent.dispatch import words
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_sites import SitePages
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.views import BrokerLink, VanLine
 from agent.vehicle import Privacy as VanPrivacy
 
@@ -71,6 +73,7 @@ class Board(Struct, frozen=True, kw_only=True):
     notice: DriverNotice = DriverNotice()
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
     open_to_network: bool = False
+    sites: SiteDesk | None = None
     stopping: Callable[[], bool] = lambda: False
 
 
@@ -102,7 +105,7 @@ class _Pages:
 
     def app(self) -> Starlette:
         """The application."""
-        routes = [
+        routes: list[BaseRoute] = [
             Route("/", self.vans),
             Route("/van/{vehicle}", self.van),
             Route("/item/{epc:path}", self.item),
@@ -116,6 +119,8 @@ class _Pages:
             Route("/api/map", self.api_map),
             Mount("/static", StaticFiles(directory=_HERE / "static")),
         ]
+        if self._board.sites is not None:
+            routes += SitePages(self._board.sites, self._page).routes()
         middleware = [
             # A page of another site must not reach the board by letting its own name point at the loopback.
             Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),
@@ -163,6 +168,7 @@ class _Pages:
             "offset_s": offset.total_seconds(),
             "broker": self._board.broker(),
             "open_to_network": self._board.open_to_network,
+            "has_sites": self._board.sites is not None,
             "last_id": self._feed.last_id,
         }
         return self._templates.get_template(template).render(**(common | values))

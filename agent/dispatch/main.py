@@ -28,6 +28,8 @@ from agent.dispatch.ingest import Broker, Ingest
 from agent.dispatch.live import Changes
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.site_desk import SiteDesk
+from agent.dispatch.site_store import SiteStore
 from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
@@ -158,7 +160,8 @@ class Dispatch:
             on_change=changes.note,
             on_link=lambda _link: changes.note_broker(),
         )
-        places, privacy = Places(loaded.sites), settings.privacy
+        places, privacy = Places(), settings.privacy
+        self.sites = self._site_desk(places)
         self.queries = Queries(
             self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
         )
@@ -173,6 +176,7 @@ class Dispatch:
                 notice=DriverNotice(**msgspec.structs.asdict(privacy)),
                 hosts=("127.0.0.1", "localhost") if settings.is_local else ("*",),
                 open_to_network=not settings.is_local,
+                sites=self.sites,
                 stopping=self._stop.is_set,
             )
         )
@@ -185,6 +189,21 @@ class Dispatch:
             threading.Thread(target=self._forget, name="forget", daemon=True),
         )
 
+    def _site_desk(self, places: Places) -> SiteDesk:
+        """The sites that count: the database's, whose first version the files made."""
+        files, store = self._loaded.contents.get("sites"), SiteStore(self.store)
+        if files is not None:
+            store.seed(files, now_s=self._clock.utc())
+
+        def publish(version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
+            self.ingest.downlink_to_all("sites", version, content)
+
+        desk = SiteDesk(
+            store, places, self._clock, publish=publish if self._loaded.settings.publish else None, files=files
+        )
+        desk.take_up()
+        return desk
+
     @property
     def address(self) -> str:
         """The board's address for a browser."""
@@ -193,9 +212,12 @@ class Dispatch:
         return f"http://{shown}:{port}/"
 
     def start(self) -> Self:
-        """Put the files' contents in force where settings say so, then hear and show."""
+        """Put sites, register and plan in force where settings say so, then hear and show."""
         if self._loaded.settings.publish:
+            self.sites.publish_again()
             for what, content in self._loaded.contents.items():
+                if what == "sites":
+                    continue  # the files are the first version of them; the database knows which counts
                 version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
                 self.ingest.downlink_to_all(what, version, content)
         self.ingest.start()
