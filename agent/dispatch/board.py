@@ -30,6 +30,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from agent.clock import Clock
 from agent.dispatch import words
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_site_import import SiteImport
 from agent.dispatch.pages_sites import SitePages
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
@@ -120,7 +121,8 @@ class _Pages:
             Mount("/static", StaticFiles(directory=_HERE / "static")),
         ]
         if self._board.sites is not None:
-            routes += SitePages(self._board.sites, self._page).routes()
+            for pages in (SitePages, SiteImport):
+                routes += pages(self._board.sites, self._page).routes()
         middleware = [
             # A page of another site must not reach the board by letting its own name point at the loopback.
             Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),

@@ -28,9 +28,9 @@ from agent.dispatch.ingest import Broker, Ingest
 from agent.dispatch.live import Changes
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_store import SiteStore
-from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf

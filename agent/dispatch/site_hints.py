@@ -1,8 +1,8 @@
 """What real stops say of outlines: vans that stop beside one, and places where they stop that are no site; pure.
 
 A stop is known by where a van stood when it departed, as its manifests say, and by what it did at a place that is no
-site. A site that a van did not think of is not in this: stops more than 100 m outside an outline (`agent.sites.REACH_M`)
-are told as stops at no site, and positions that a van withheld are not there at all.
+site. A site that a van did not think of is not in this: stops more than 100 m outside an outline
+(`agent.sites.REACH_M`) are told as stops at no site, and positions that a van withheld are not there at all.
 """
 
 from __future__ import annotations

@@ -116,7 +116,8 @@ class SiteStore:
                 connection.execute(
                     sa.insert(down).values(what="sites", version=version, digest=digest, first_s=now_s)
                 )
-            self._insert(connection, version, content, digest, None, "as in the files", now_s, files=digest)
+            row = {"version": version, "digest": digest, "note": "as in the files", "who": None, "files": digest}
+            self._insert(connection, row, content, now_s)
             self._put_in_force(connection, version, None, now_s)
         return self.in_force()
 
@@ -143,7 +144,8 @@ class SiteStore:
                 return int(newest.version)
             sent = connection.execute(sa.select(sa.func.max(down.c.version)).where(down.c.what == "sites")).scalar()
             version = max(base, sent or 0) + 1
-            self._insert(connection, version, content, digest, who, note, now_s, files=files)
+            row = {"version": version, "digest": digest, "note": note, "who": who, "files": files}
+            self._insert(connection, row, content, now_s)
         return version
 
     def send(self, version: int, *, who: str | None, now_s: float) -> Any:  # noqa: ANN401 - JSON
@@ -161,19 +163,8 @@ class SiteStore:
         return msgspec.json.decode(row.content)
 
     @staticmethod
-    def _insert(
-        connection: sa.Connection,
-        version: int,
-        content: Any,  # noqa: ANN401 - JSON
-        digest: str,
-        who: str | None,
-        note: str,
-        now_s: float,
-        *,
-        files: str | None,
-    ) -> None:
-        values = {"version": version, "content": canonical_json(content).decode(), "digest": digest, "note": note}
-        values |= {"made_s": now_s, "who": who, "files": files}
+    def _insert(connection: sa.Connection, row: Mapping[str, Any], content: Any, now_s: float) -> None:  # noqa: ANN401 - JSON
+        values = {**row, "content": canonical_json(content).decode(), "made_s": now_s}
         connection.execute(sa.insert(schema.site_version).values(**values))
 
     @staticmethod
@@ -236,27 +227,25 @@ class SiteStore:
                 .order_by(event.time_s.desc())
                 .limit(MOST_DEPARTURES)
             ).all()
-        newest: dict[tuple[str, str], sa.Row[Any]] = {}
-        for row in rows:
-            held = newest.get((row.vehicle, row.manifest))
-            if held is None or row.revision > held.revision:
-                newest[row.vehicle, row.manifest] = row
-        found = []
-        for row in newest.values():
-            if not row.withdrawn and (stop := _departed(row)) is not None:
-                found.append(stop)
+        legs: dict[tuple[str, str], Any] = {}
+        for leg_row in rows:
+            held = legs.get((leg_row.vehicle, leg_row.manifest))
+            if held is None or leg_row.revision > held.revision:
+                legs[leg_row.vehicle, leg_row.manifest] = leg_row
+        departed = (_departed(leg_row) for leg_row in legs.values() if not leg_row.withdrawn)
+        found = [stop for stop in departed if stop is not None]
         known: dict[str, list[StopSeen]] = {}
         for stop in found:
             known.setdefault(stop.vehicle, []).append(stop)
-        for row in events:
-            at = _at_no_site(row)
+        for event_row in events:
+            at = _at_no_site(event_row)
             if at is not None and not any(_is_same(at, other) for other in known.setdefault(at.vehicle, [])):
                 known[at.vehicle].append(at)
                 found.append(at)
         return tuple(sorted(found, key=lambda stop: (stop.at_s, stop.vehicle))), since_s
 
 
-def _departed(row: sa.Row[Any]) -> StopSeen | None:
+def _departed(row: Any) -> StopSeen | None:  # noqa: ANN401 - a row
     try:
         departed = msgspec.json.decode(row.body, type=_Leg).departed
     except msgspec.MsgspecError:
@@ -267,7 +256,7 @@ def _departed(row: sa.Row[Any]) -> StopSeen | None:
     return StopSeen(row.vehicle, float(row.departed_s), where.lat, where.lon, departed.site, where.error_m)
 
 
-def _at_no_site(row: sa.Row[Any]) -> StopSeen | None:
+def _at_no_site(row: Any) -> StopSeen | None:  # noqa: ANN401 - a row
     coordinates = row.place.removeprefix("geo:").partition(";")[0].split(",")
     try:
         lat, lon = float(coordinates[0]), float(coordinates[1])

@@ -7,6 +7,7 @@ they are that.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Literal
@@ -65,7 +66,8 @@ def _pairs(sites: Sequence[Site]) -> Iterator[SiteWarning]:
             yield SiteWarning("overlap", both, text, "draw them apart, or a stop there is given to either")
         elif apart_m <= CLOSE_M:
             text = f"{names} lie {apart_m:.0f} m apart"
-            yield SiteWarning("close", both, text, "a stop between them is told with a probability; nothing need be done")
+            do = "a stop between them is told with a probability; nothing need be done"
+            yield SiteWarning("close", both, text, do)
 
 
 def _box(site: Site) -> Any:  # noqa: ANN401 - shapely ships no types
@@ -98,7 +100,7 @@ def _length_m(part: Any) -> float:  # noqa: ANN401 - shapely ships no types
     if part.is_empty:
         return 0.0
     ring = shapely.get_coordinates(part.minimum_rotated_rectangle)
-    return max((math.dist(a, b) for a, b in zip(ring[:-1], ring[1:], strict=True)), default=0.0)
+    return max((math.dist(a, b) for a, b in itertools.pairwise(ring)), default=0.0)
 
 
 def _small(site: Site) -> Iterator[SiteWarning]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 import shapely
@@ -216,33 +216,33 @@ def _degrees(value: float) -> str:
 def parse_outline(text: str) -> dict[str, Any]:
     """Lines as a Polygon or MultiPolygon; ConfigError names each wrong line by its number."""
     problems: list[Problem] = []
-    polygons: list[list[list[list[float]]]] = [[[]]]
-    for number, line in enumerate(text.splitlines(), start=1):
-        word = line.strip().lower()
-        if not word:
-            continue
-        if word == PART:
-            if polygons[-1][0]:
-                polygons.append([[]])
-        elif word == HOLE:
-            polygons[-1].append([])
-        else:
-            position = _typed_position(line, f"line {number}", problems)
-            if position is not None:
-                polygons[-1][-1].append(position)
-    for rings in polygons:
-        for ring in rings:
-            if len(ring) > 1 and ring[0] == ring[-1]:
-                ring.pop()  # somebody closed it as GeoJSON does
-            if len(ring) < _FEWEST_CORNERS and not problems:
-                do = "give at least three corners, one lat, lon a line"
-                problems.append(Problem("outline", "corners", str(len(ring)), do, "too few corners for an outline"))
-            ring.extend([list(each) for each in ring[:1]])
+    polygons = _typed_rings(text, problems)
+    for ring in (ring for rings in polygons for ring in rings):
+        if len(ring) > 1 and ring[0] == ring[-1]:
+            ring.pop()  # somebody closed it as GeoJSON does
+        if len(ring) < _FEWEST_CORNERS and not problems:
+            do = "give at least three corners, one lat, lon a line"
+            problems.append(Problem("outline", "corners", str(len(ring)), do, "too few corners for an outline"))
+        ring.extend([list(each) for each in ring[:1]])
     if problems:
         raise ConfigError(problems)
     if len(polygons) == 1:
         return {"type": "Polygon", "coordinates": polygons[0]}
     return {"type": "MultiPolygon", "coordinates": polygons}
+
+
+def _typed_rings(text: str, problems: list[Problem]) -> list[list[list[list[float]]]]:
+    """Polygons of rings of [lon, lat], none of them closed yet."""
+    polygons: list[list[list[list[float]]]] = [[[]]]
+    for number, line in enumerate(text.splitlines(), start=1):
+        word = line.strip().lower()
+        if word == PART:
+            polygons += [[[]]] if polygons[-1][0] else []
+        elif word == HOLE:
+            polygons[-1].append([])
+        elif word and (position := _typed_position(line, f"line {number}", problems)) is not None:
+            polygons[-1][-1].append(position)
+    return polygons
 
 
 def parse_circle(centre: str, radius: str) -> tuple[dict[str, Any], float]:
@@ -282,8 +282,3 @@ def _number(text: str) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
-
-
-def told_once(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    """The same problems without repeats, in order."""
-    return tuple(dict.fromkeys(problems))

@@ -66,7 +66,9 @@ function draw() {
   if (edited?.isValid()) mattering.extend(edited);
   if (!bounds.isValid() && !mattering.isValid()) for (const where of told.stops) bounds.extend(where);
   const shown = mattering.isValid() ? mattering : bounds;
-  if (shown.isValid()) map.fitBounds(shown, { padding: [40, 48], maxZoom: 19 });
+  // Room at the sides for half a name, and for the buttons.
+  const side_px = labelled.length ? Math.min(96, box.clientWidth / 5) : 36;
+  if (shown.isValid()) map.fitBounds(shown, { paddingTopLeft: [side_px, 36], paddingBottomRight: [Math.max(side_px, 64), 56], maxZoom: 19 });
   place_names(labelled);
   map.on("zoomend moveend resize", () => place_names(labelled));
 }
