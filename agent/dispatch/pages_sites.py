@@ -148,7 +148,7 @@ class SitePages(Struct, frozen=True):
             422 if problems or says or elsewhere else 200,
             site_id=site_id,
             name=None if feature is None else feature["properties"]["name"],
-            fields={"note": ""} | dict(fields),
+            fields=fields_of(None) | {"note": ""} | dict(fields),
             problems=problems,
             says=says,
             elsewhere=elsewhere,
