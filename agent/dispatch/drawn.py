@@ -16,6 +16,8 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from agent.dispatch import schema
+from agent.dispatch.badges import epcs_of
+from agent.dispatch.schema_accounts import badge_leg
 from agent.dispatch.wire import LogRecord
 from agent.errors import MessageError
 from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_event, parse_manifest
@@ -45,6 +47,7 @@ class Drawn:
         self._upsert = upsert
         self._events: list[tuple[CustodyEvent, str]] = []
         self._manifests: list[dict[str, Any]] = []
+        self._legs: list[dict[str, Any]] = []
         self._names: dict[str, tuple[str, str | None]] = {}
 
     def take(self, vehicle: str, epoch: int, each: LogRecord) -> str | None:
@@ -64,6 +67,8 @@ class Drawn:
         states.write()
         if self._manifests:
             self._connection.execute(sa.insert(schema.manifest), self._manifests)
+        if self._legs:
+            self._connection.execute(self._upsert(badge_leg).on_conflict_do_nothing(), self._legs)
         self._write_items(states)
 
     # -- records -------------------------------------------------------------------------------------------------------
@@ -98,6 +103,8 @@ class Drawn:
                 "body": each.document,
             }
         )
+        leg = {key: self._manifests[-1][key] for key in ("vehicle", "manifest", "departed_s")}
+        self._legs += [{"epc": epc, **leg} for epc in epcs_of(each.body)]
         self._names.update(_names(each.body["items"]))
 
     # -- items ---------------------------------------------------------------------------------------------------------
@@ -110,26 +117,10 @@ class Drawn:
             for row in self._connection.execute(sa.select(table).where(table.c.epc.in_(some))):
                 rows[row.epc] = dict(row._mapping)  # noqa: SLF001 - SQLAlchemy's name for a row as a mapping
         changed: dict[str, dict[str, Any]] = {epc: {} for epc in states.named if epc not in rows}
-        anew = set(states.anew)
-        for epc, events in states.later.items():
-            row = rows.get(epc)
-            if len(events) > 1:
-                events.sort(key=lambda each: each[0].order)
-            if epc in anew or row is None or row["last_s"] is None or events[0][0].order <= _last_of(row):
-                anew.add(epc)
-                continue
-            state = ItemState(*(row[key] for key in ItemState.__struct_fields__))
-            for event, p in events:
-                state = next_state(state, event, p)
-            changed[epc] = _folded(state, events[-1][0])
-        for epc, told in self._standing_events(sorted(anew)).items():
-            state = UNKNOWN
-            for event in told:
-                state = next_state(state, event, event.confidence[0])
-            changed[epc] = _folded(state, told[-1] if told else None)
+        changed |= self._folded(states, rows)
         for epc, (name, tag) in self._names.items():
-            row = rows.get(epc)
-            if row is None or (row["name"], row["tag"]) != (name, tag):
+            known = rows.get(epc)
+            if known is None or (known["name"], known["tag"]) != (name, tag):
                 changed[epc] = changed.get(epc, {}) | {"name": name, "tag": tag}
         blank = {"name": None, "tag": None, "since_exact": True} | dict.fromkeys(
             key for key in _FOLDED if key != "since_exact"
@@ -141,6 +132,30 @@ class Drawn:
             by=["epc"],
         )
 
+    def _folded(self, states: _Statements, rows: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+        """Where items are now: on from where they stood, or anew where their past has changed."""
+        changed: dict[str, dict[str, Any]] = {}
+        anew = set(states.anew)
+        for epc, events in states.later.items():
+            row = rows.get(epc)
+            if len(events) > 1:
+                events.sort(key=lambda each: each[0].order)
+            state, last = UNKNOWN, None
+            if row is not None and row["last_s"] is not None:
+                state, last = ItemState(*(row[key] for key in ItemState.__struct_fields__)), _last_of(row)
+            if epc in anew or (last is not None and events[0][0].order <= last):
+                anew.add(epc)
+                continue
+            for event, p in events:
+                state = next_state(state, event, p)
+            changed[epc] = _folded(state, events[-1][0])
+        for epc, told in self._standing_events(sorted(anew)).items():
+            state = UNKNOWN
+            for event in told:
+                state = next_state(state, event, event.confidence[0])
+            changed[epc] = _folded(state, told[-1] if told else None)
+        return changed
+
     def _standing_events(self, epcs: list[str]) -> dict[str, list[CustodyEvent]]:
         found: dict[str, list[CustodyEvent]] = {epc: [] for epc in epcs}
         event, listed = schema.event, schema.event_item
@@ -149,10 +164,13 @@ class Drawn:
         same = sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
         query = sa.select(*columns).select_from(listed.join(event, same)).where(event.c.voided.is_(False))
         for some in chunks(epcs):
-            for *says, epc, p, place, low_s, high_s in self._connection.execute(query.where(listed.c.epc.in_(some))).all():
-                found[epc].append(CustodyEvent(*says, (epc,), (p,), place, low_s, high_s))
-        for told in found.values():
-            told.sort(key=_order)
+            rows: Sequence[Any] = self._connection.execute(query.where(listed.c.epc.in_(some))).all()
+            for vehicle, epoch, seq, event_id, time_s, action, step, epc, *rest in rows:
+                p, place, low_s, high_s = rest
+                told = (vehicle, epoch, seq, event_id, time_s, action, step, (epc,), (p,), place, low_s, high_s)
+                found[epc].append(CustodyEvent(*told))
+        for events in found.values():
+            events.sort(key=_order)
         return found
 
 
@@ -163,8 +181,8 @@ class _Statements:
     """The `event` and `event_item` rows of one transaction: one row an eventID, whatever came first.
 
     It says what the event's first statement says, by epoch and seq, and whether it was ever taken back. While only
-    declarations have come in, it says what they repeat of the event. After `write`, `later` are the items of events that
-    are new and stand, `named` those of new ones that do not, and `anew` those whose past has changed.
+    declarations have come in, it says what they repeat of the event. After `write`, `later` are the items of events
+    that are new and stand, `named` those of new ones that do not, and `anew` those whose past has changed.
     """
 
     def __init__(self, connection: sa.Connection, names: set[_Name]) -> None:
@@ -229,8 +247,10 @@ class _Statements:
             {f"now_{key}": value for key, value in self._rows[name].items()} for name in self._changed & self._there
         ]
         if changed:
-            here = sa.and_(table.c.vehicle == sa.bindparam("now_vehicle"), table.c.event_id == sa.bindparam("now_event_id"))
-            now = {key: sa.bindparam(f"now_{key}") for key in _UPDATED}
+            here = sa.and_(
+                table.c.vehicle == sa.bindparam("now_vehicle"), table.c.event_id == sa.bindparam("now_event_id")
+            )
+            now: dict[str, Any] = {key: sa.bindparam(f"now_{key}") for key in _UPDATED}
             self._connection.execute(sa.update(table).where(here).values(now), changed)
         items = [
             {"epc": epc, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}

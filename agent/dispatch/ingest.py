@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import logging
 import random
-import socket
 import threading
 from collections import Counter, deque
 from collections.abc import Callable
@@ -21,14 +20,13 @@ from typing import Any
 import msgspec
 import paho.mqtt.client as mqtt
 from msgspec import Struct
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.reasoncodes import ReasonCode
 
 from agent.bodies import Body, decode_aboard, decode_position, decode_status
 from agent.clock import Clock
+from agent.dispatch.connection import KEEPALIVE_S, Broker, fresh_client
 from agent.dispatch.store import BusyError, DispatchStore
 from agent.dispatch.views import BrokerLink
-from agent.dispatch.wire import LogBatch, decode_batch
+from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
 from agent.errors import MessageError, StoreError
 from agent.messages import DownLeaf, encode_acks, encode_downlink, parse_topic, topic
 
@@ -46,22 +44,8 @@ _MOST_AT_ONCE = 40
 _RETRY_S, _LONGEST_RETRY_S = 0.5, 15.0
 """Between tries while the database takes nothing."""
 _SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 0.5, 30.0
-_KEEPALIVE_S = 30
 _TURN_S = 5.0
 """Real seconds after which the committing thread looks up from waiting, so that its progress shows."""
-
-
-class Broker(Struct, frozen=True):
-    """Where the broker is and as whom to come."""
-
-    host: str = "127.0.0.1"
-    port: int = 1883
-    client_id: str = "roadtally-dispatch"
-    username: str | None = None
-    password: str | None = None
-    ca_file: str | None = None
-    cert_file: str | None = None
-    key_file: str | None = None
 
 
 class _Waiting(Struct, frozen=True):
@@ -171,9 +155,15 @@ class Ingest:
         backoff_s = _SHORTEST_BACKOFF_S
         while not self._stop.is_set():
             ended = threading.Event()
-            client = self._fresh_client(ended)
+            client = fresh_client(
+                self._broker,
+                [f"roadtally/1/+/{leaf}" for leaf in ("log", *_DECODERS)],
+                ready=self._ready,
+                lost=partial(self._lost, ended=ended),
+                heard=self._enqueue,
+            )
             try:
-                client.connect(self._broker.host, self._broker.port, keepalive=_KEEPALIVE_S)
+                client.connect(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
             except (OSError, ValueError) as error:
                 self._say_link(connected=False, why=str(error))
             else:
@@ -189,62 +179,19 @@ class Ingest:
             self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - so that not all come back at once
             backoff_s = min(backoff_s * 2.0, _LONGEST_BACKOFF_S)
 
-    def _fresh_client(self, ended: threading.Event) -> mqtt.Client:
-        broker = self._broker
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=broker.client_id,
-            clean_session=False,
-            protocol=mqtt.MQTTv311,
-            reconnect_on_failure=False,
-        )
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.password)
-        if broker.ca_file is not None:
-            client.tls_set(ca_certs=broker.ca_file, certfile=broker.cert_file, keyfile=broker.key_file)
+    def _lost(self, why: str, ended: threading.Event) -> None:
+        if self._link.connected or not ended.is_set():
+            self._say_link(connected=False, why=why)
+        ended.set()
 
-        def on_connect(
-            client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-        ) -> None:
-            if reason.is_failure:
-                self._say_link(connected=False, why=f"the broker refused: {reason}")
-                ended.set()
-                return
-            client.subscribe([(f"roadtally/1/+/{leaf}", 1) for leaf in ("log", *_DECODERS)])
+    def _ready(self, client: mqtt.Client) -> None:
+        self._client = client
+        self._say_link(connected=True)
+        with self._work:
+            self._greet = True
+            self._work.notify_all()
 
-        def on_subscribe(
-            client: mqtt.Client, _userdata: object, _mid: int, reasons: list[ReasonCode], _properties: object
-        ) -> None:
-            if any(reason.is_failure for reason in reasons):
-                self._say_link(connected=False, why="the broker does not let us read roadtally/1/+/…; mend its rules")
-                ended.set()
-                return
-            self._client = client
-            self._say_link(connected=True)
-            with self._work:
-                self._greet = True
-                self._work.notify_all()
-
-        def on_disconnect(
-            _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-        ) -> None:
-            if self._link.connected:
-                self._say_link(connected=False, why=f"the connection ended: {reason}")
-            ended.set()
-
-        def on_socket_open(_client: mqtt.Client, _userdata: object, connection: socket.socket) -> None:
-            # Otherwise the second of two small messages waits up to 40 ms for the peer's delayed TCP acknowledgement.
-            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-        client.on_socket_open = on_socket_open  # type: ignore[assignment]  # paho names three kinds of socket, all of which have it
-        client.on_connect = on_connect
-        client.on_subscribe = on_subscribe
-        client.on_disconnect = on_disconnect
-        client.on_message = self._enqueue
-        client.manual_ack_set(True)
-        return client
-
-    def _enqueue(self, client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+    def _enqueue(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
         received = partial(client.ack, message.mid, message.qos)
         waiting = _Waiting(message.topic, bytes(message.payload), message.retain, received)
         with self._work:
@@ -324,7 +271,13 @@ class Ingest:
         read = self._read(waiting)
         if isinstance(read, LogBatch) or read is None:
             return
-        self._store.hear(read, received_s=self._clock.utc(), retained=waiting.retained)
+        try:
+            self._store.hear(read, received_s=self._clock.utc(), retained=waiting.retained)
+        except BusyError:
+            raise
+        except StoreError as error:
+            self._keep_unread(waiting.topic, waiting.payload, str(error))
+            return
         self._heard(read.vehicle, waiting.topic.rpartition("/")[2])
 
     def _take_logs(self, logs: list[_Waiting]) -> None:
@@ -361,13 +314,15 @@ class Ingest:
             raise
         except StoreError as error:
             for each in batch.records:
-                one = msgspec.structs.replace(batch, records=(each,), broken=())
                 try:
-                    self._ingest([one])
+                    self._ingest([msgspec.structs.replace(batch, records=(each,), broken=())])
                 except BusyError:
                     raise
                 except StoreError:
+                    # Its number at least is acknowledged, or it would come for ever; what it held is kept beside.
                     self._keep_unread(topic(batch.vehicle, "log"), each.octets, f"record {each.seq}: {error}")
+                    bare = LogRecord(each.seq, "", None, "null")
+                    self._ingest([msgspec.structs.replace(batch, records=(bare,), key=None, broken=())])
 
     def _heard(self, vehicle: str, leaf: str) -> None:
         if vehicle not in self._known:
@@ -385,14 +340,19 @@ class Ingest:
             if leaf == "log":
                 return decode_batch(waiting.payload, vehicle=vehicle)
             body = _DECODERS[leaf](waiting.payload)
-            if body.vehicle != vehicle:
-                raise MessageError(f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}")
         except MessageError as error:
             self._keep_unread(waiting.topic, waiting.payload, str(error))
             return None
-        return body
+        if body.vehicle == vehicle:
+            return body
+        reason = f"a {leaf} of {body.vehicle[:40]!r} on the topic of {vehicle}"
+        self._keep_unread(waiting.topic, waiting.payload, reason)
+        return None
 
     def _keep_unread(self, name: str, octets: bytes, reason: str) -> None:
         self.counts["unreadable"] += 1
         log.warning("%s: %s; it is kept unread", name, reason)
         self._store.keep_unreadable(topic=name, payload=octets, reason=reason, received_s=self._clock.utc())
+        vehicle = name.split("/")[2] if name.count("/") > 1 else ""
+        if vehicle in self._known:
+            self._on_change(vehicle, "log")

@@ -93,7 +93,9 @@ class Intake:
         if not came:
             return {}
         table = schema.vehicle
-        rows = self._connection.execute(sa.select(table.c.vehicle, table.c.key).where(table.c.vehicle.in_(sorted(came))))
+        rows = self._connection.execute(
+            sa.select(table.c.vehicle, table.c.key).where(table.c.vehicle.in_(sorted(came)))
+        )
         known = {row.vehicle: row.key for row in rows}
         for vehicle, keys in came.items():
             if known[vehicle] is None:
@@ -103,7 +105,9 @@ class Intake:
             for key in keys.keys() - {known[vehicle]}:
                 log.warning("%s came with the key %s, not with its first one, %s", vehicle, key, known[vehicle])
         rows_now = [
-            {"vehicle": vehicle, "key": key, "first_s": self._received_s} for vehicle, keys in came.items() for key in keys
+            {"vehicle": vehicle, "key": key, "first_s": self._received_s}
+            for vehicle, keys in came.items()
+            for key in keys
         ]
         self._connection.execute(self._upsert(schema.vehicle_key).on_conflict_do_nothing(), rows_now)
         return known
@@ -121,7 +125,7 @@ class _Epoch:
         self.cursor: dict[str, Any] = {}
 
     def take(self, arrived: Sequence[tuple[LogRecord, str | None]], drawn: Drawn, *, pinned: str | None) -> Ingested:
-        """Sort out what is new, draw it, look at its place in the chain; `fresh`, `clashes` and `cursor` say the rest."""
+        """Sort out what is new, draw it, look at its place in the chain: see `fresh`, `clashes` and `cursor`."""
         at = schema.cursor
         mine = sa.and_(at.c.vehicle == self._vehicle, at.c.epoch == self._epoch)
         cursor = self._connection.execute(sa.select(at).where(mine)).first()

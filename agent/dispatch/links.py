@@ -86,9 +86,7 @@ def check(
     return Checked(links | found, min(forks, default=None))
 
 
-def _place(
-    before: Link | None, link: Link, vehicle: str, epoch: int, digests: Mapping[int, str | None]
-) -> str | None:
+def _place(before: Link | None, link: Link, vehicle: str, epoch: int, digests: Mapping[int, str | None]) -> str | None:
     if not link.is_sealed:
         return UNSIGNED if before is not None and before.is_sealed else None
     if before is None:

@@ -1,6 +1,6 @@
-"""What the sites' pages share: how a form comes in, who may change something, and what every page is told.
+"""What the sites' pages share: how a form comes in, and what every page is told.
 
-`posted` is the one way to a change: it refuses forms of foreign pages and reads within bounds.
+Who may come here, and that their own page asked, `agent.dispatch.guard` has seen to before.
 """
 
 from __future__ import annotations
@@ -15,34 +15,28 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from agent.dispatch.same_origin import why_foreign
+from agent.dispatch.accounts import doer_of
+from agent.dispatch.audit import Doer
+from agent.dispatch.guard import MOST_BODY, current
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_store import SiteBusyError
 from agent.dispatch.sitebook import Book
 
-_MOST_BYTES = 16 * 1024 * 1024  # of a form: twice what a downlink carries
 _LONGEST_NOTE = 500
 BUSY = "Somebody has saved another version since this page was made. Look at it, and save again if it still holds."
 
 Render = Callable[..., Response]
 Fields = Mapping[str, str]
-Who = Callable[[Request], str | None]
 
 
 def posted(act: Callable[[Request, Fields], Response]) -> Callable[[Request], Any]:
-    """A form's answer: refused from foreign pages, read within bounds, answered in a worker thread.
+    """A form's answer, given in a worker thread.
 
     Files come as the field `uploaded`: a JSON object of name to octets, each octet as one character.
     """
 
     async def answer(request: Request) -> Response:
-        why = why_foreign(request.headers)
-        if why is not None:
-            raise HTTPException(403, f"Nothing was changed: {why}.")
-        length = request.headers.get("content-length", "")
-        if not length.isdecimal() or int(length) > _MOST_BYTES:
-            raise HTTPException(413, "Nothing was changed: the form is too large.")
-        async with request.form(max_fields=50, max_files=50, max_part_size=_MOST_BYTES) as form:
+        async with request.form(max_fields=50, max_files=50, max_part_size=MOST_BODY) as form:
             fields: dict[str, str] = {}
             files: dict[str, str] = {}
             for key, value in form.multi_items():
@@ -71,12 +65,15 @@ def common_of(desk: SiteDesk) -> dict[str, Any]:
     }
 
 
-def saved(
-    desk: SiteDesk, who: str | None, fields: Fields, book: Book, note: str, *, files: str | None = None
-) -> Response:
+def doer() -> Doer:
+    """Who is asking, for the version and the audit log."""
+    return doer_of(current())
+
+
+def saved(desk: SiteDesk, fields: Fields, book: Book, note: str, *, files: str | None = None) -> Response:
     """Keep a book as the next version and show all sites; 409 where somebody else was quicker."""
     try:
-        desk.save(book, base=base_of(fields), who=who, note=note, files=files)
+        desk.save(book, base=base_of(fields), doer=doer(), note=note, files=files)
     except SiteBusyError:
         raise HTTPException(409, f"Nothing was changed. {BUSY}") from None
     return see("/sites")

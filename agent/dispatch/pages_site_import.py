@@ -18,7 +18,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from agent.canonical import digest_of
-from agent.dispatch.pages_site_forms import Fields, Render, Who, as_json, common_of, note_of, posted, saved
+from agent.dispatch.pages_site_forms import Fields, Render, as_json, common_of, note_of, posted, saved
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_form import drawing, drawn_changes
 from agent.dispatch.site_warnings import warnings_of
@@ -32,7 +32,6 @@ class SiteImport(Struct, frozen=True):
 
     desk: SiteDesk
     render: Render
-    who: Who = lambda _request: None
 
     def routes(self) -> list[Route]:
         """What the board adds."""
@@ -91,7 +90,7 @@ class SiteImport(Struct, frozen=True):
         values = nothing | {"has_folder": has_folder} | more | common_of(self.desk)
         return self.render("site_import.html", 422 if problems else 200, problems=problems, **values)
 
-    def save_import(self, request: Request, fields: Fields) -> Response:
+    def save_import(self, _request: Request, fields: Fields) -> Response:
         """Keep what was previewed."""
         try:
             files = msgspec.json.decode(fields.get("content", ""), type=dict[str, str])
@@ -103,6 +102,6 @@ class SiteImport(Struct, frozen=True):
             fresh = given if fields.get("all") else merged(book, given)
             digest = digest_of(self.desk.files) if fields.get("from_files") and self.desk.files is not None else None
             note = note_of(fields) or "imported from " + ", ".join(files)[:200]
-            return saved(self.desk, self.who(request), fields, fresh, note, files=digest)
+            return saved(self.desk, fields, fresh, note, files=digest)
         except ConfigError as error:
             return self._import(problems=error.problems, files=len(files))

@@ -20,10 +20,10 @@ from agent.dispatch.pages_site_forms import (
     BUSY,
     Fields,
     Render,
-    Who,
     as_json,
     base_of,
     common_of,
+    doer,
     note_of,
     posted,
     saved,
@@ -42,11 +42,10 @@ _NEAR_DEG = 0.02  # stops shown around a site: some 2 km
 
 
 class SitePages(Struct, frozen=True):
-    """The routes. `render` renders a template; `who` names the person asking, None where nobody had to log in."""
+    """The routes. `render` renders a template."""
 
     desk: SiteDesk
     render: Render
-    who: Who = lambda _request: None
 
     def routes(self) -> list[Route]:
         """What the board adds."""
@@ -206,19 +205,19 @@ class SitePages(Struct, frozen=True):
         feature = self.desk.book(common_of(self.desk)["base"]).feature(site_id)
         if feature is None:
             raise HTTPException(404, f"Nothing was changed: no site {site_id[:60]} is in the newest version.")
-        return self._keep(request, fields, site_id, site_id, feature)
+        return self._keep(fields, site_id, site_id, feature)
 
-    def save_new(self, request: Request, fields: Fields) -> Response:
+    def save_new(self, _request: Request, fields: Fields) -> Response:
         """Keep a new site."""
         site_id = fields.get("id", "").strip()
         if self.desk.book(common_of(self.desk)["base"]).feature(site_id) is not None:
             do = "give the new one an id of its own"
             problem = Problem("this site", "id", site_id, do, "another site has this id")
             return self._form(None, fields, problems=(problem,))
-        return self._keep(request, fields, None, site_id, None)
+        return self._keep(fields, None, site_id, None)
 
     def _keep(
-        self, request: Request, fields: Fields, shown: str | None, site_id: str, before: Feature | None
+        self, fields: Fields, shown: str | None, site_id: str, before: Feature | None
     ) -> Response:
         book = self.desk.book(common_of(self.desk)["base"])
         try:
@@ -228,7 +227,7 @@ class SitePages(Struct, frozen=True):
             if others and not fields.get("same_place"):
                 return self._form(shown, fields, elsewhere=others[0][1])
             note = note_of(fields) or f"{feature['properties']['name']}: {'new' if before is None else 'changed'}"
-            self.desk.save(fresh, base=base_of(fields), who=self.who(request), note=note)
+            self.desk.save(fresh, base=base_of(fields), doer=doer(), note=note)
         except ConfigError as error:
             return self._form(shown, fields, problems=error.problems)
         except SiteBusyError:
@@ -243,12 +242,12 @@ class SitePages(Struct, frozen=True):
         if feature is None:
             raise HTTPException(404, f"Nothing was changed: no site {site_id[:60]} is in the newest version.")
         note = note_of(fields) or f"{feature['properties']['name']}: retired"
-        return saved(self.desk, self.who(request), fields, without(book, site_id), note)
+        return saved(self.desk, fields, without(book, site_id), note)
 
     def again(self, request: Request, fields: Fields) -> Response:
         """Save an earlier version as the newest; sending it is the next page's."""
         try:
-            self.desk.again(request.path_params["version"], base=base_of(fields), who=self.who(request))
+            self.desk.again(request.path_params["version"], base=base_of(fields), doer=doer())
         except KeyError:
             raise HTTPException(404, "Nothing was changed: there is no such version.") from None
         except SiteBusyError:
@@ -268,10 +267,10 @@ class SitePages(Struct, frozen=True):
             **common,
         )
 
-    def send(self, request: Request, fields: Fields) -> Response:
+    def send(self, _request: Request, fields: Fields) -> Response:
         """Put the newest version in force."""
         try:
-            self.desk.send(base_of(fields), who=self.who(request))
+            self.desk.send(base_of(fields), doer=doer())
         except SiteBusyError:
             raise HTTPException(409, f"Nothing was sent. {BUSY}") from None
         return see("/sites")

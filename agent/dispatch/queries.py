@@ -10,12 +10,14 @@ import sqlalchemy as sa
 
 from agent.bodies import Aboard, Position, Status
 from agent.dispatch import schema
+from agent.dispatch.discrepancies import open_discrepancies, strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import (
     AboardView,
     BadgeView,
+    DiscrepancyView,
     EventView,
     ItemPage,
     Link,
@@ -64,6 +66,11 @@ class Queries:
             rows = connection.execute(query).all()
             return tuple(self._line(connection, row, now_s=now_s) for row in rows)
 
+    def strangers(self) -> DiscrepancyView | None:
+        """Messages that could not be read and belong to no van that was ever heard."""
+        with self._store.reading() as connection:
+            return strangers(connection)
+
     def links(self, *, now_s: float) -> dict[str, Link]:
         """Only the state of every van's link."""
         table = schema.vehicle
@@ -111,6 +118,7 @@ class Queries:
             certain=None if cargo is None else cargo.certain,
             not_read=_not_read(cargo, status),
             missing=sum(high - low + 1 for text in cursors.scalars() for low, high in parse_ranges(text).gaps),
+            discrepancies=open_discrepancies(connection, row.vehicle),
         )
 
     def _place(self, connection: sa.Connection, vehicle: str, cargo: Aboard | None) -> PlaceView:

@@ -13,6 +13,7 @@ from msgspec import Struct
 
 from agent.canonical import canonical_json, digest_of
 from agent.clock import Clock
+from agent.dispatch.audit import Doer
 from agent.dispatch.places import Places
 from agent.dispatch.site_hints import OutsideHint, PlaceHint, StopSeen, outside_hints, place_hints
 from agent.dispatch.site_store import SiteStore, SiteVersion, VanHolds
@@ -156,7 +157,7 @@ class SiteDesk:
 
     # -- what is done --------------------------------------------------------------------------------------------------
 
-    def save(self, book: Book, *, base: int, who: str | None, note: str, files: str | None = None) -> int:
+    def save(self, book: Book, *, base: int, doer: Doer, note: str, files: str | None = None) -> int:
         """Keep a book as the next version; ConfigError where no downlink can carry it, SiteBusyError as the store."""
         content = book.content()
         size = len(canonical_json(content))
@@ -165,11 +166,11 @@ class SiteDesk:
             got = f"{size / 1e6:.1f} MB"
             raise ConfigError([Problem("all sites together", "size", got, do, "more than a van takes")])
         now_s = self._clock.utc()
-        return self._store.save(content, base=base, who=who, note=note, now_s=now_s, files=files)
+        return self._store.save(content, base=base, doer=doer, note=note, now_s=now_s, files=files)
 
-    def again(self, version: int, *, base: int, who: str | None) -> int:
+    def again(self, version: int, *, base: int, doer: Doer) -> int:
         """Save an earlier version's content as the newest."""
-        return self.save(self.book(version), base=base, who=who, note=f"version {version} again")
+        return self.save(self.book(version), base=base, doer=doer, note=f"version {version} again")
 
     def take_up(self) -> None:
         """Let the version in force count here."""
@@ -182,9 +183,9 @@ class SiteDesk:
         if in_force is not None and self._publish is not None:
             self._publish(in_force.version, self._store.content(in_force.version))
 
-    def send(self, version: int, *, who: str | None) -> None:
+    def send(self, version: int, *, doer: Doer) -> None:
         """Put the newest version in force: here at once, and at the vans where the settings let it."""
-        content = self._store.send(version, who=who, now_s=self._clock.utc())
+        content = self._store.send(version, doer=doer, now_s=self._clock.utc())
         self._places.put_in_force(self.book(version).sites)
         if self._publish is not None:
             self._publish(version, content)

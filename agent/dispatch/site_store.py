@@ -16,6 +16,7 @@ from msgspec import Struct
 from agent.bodies import Status
 from agent.canonical import canonical_json, digest_of
 from agent.dispatch import schema
+from agent.dispatch.audit import Doer, keep
 from agent.dispatch.site_hints import StopSeen
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.words import seconds_of
@@ -126,7 +127,7 @@ class SiteStore:
         content: Any,  # noqa: ANN401 - JSON
         *,
         base: int,
-        who: str | None,
+        doer: Doer,
         note: str,
         now_s: float,
         files: str | None = None,
@@ -144,11 +145,13 @@ class SiteStore:
                 return int(newest.version)
             sent = connection.execute(sa.select(sa.func.max(down.c.version)).where(down.c.what == "sites")).scalar()
             version = max(base, sent or 0) + 1
-            row = {"version": version, "digest": digest, "note": note, "who": who, "files": files}
+            row = {"version": version, "digest": digest, "note": note, "who": doer.who, "files": files}
             self._insert(connection, row, content, now_s)
+            told = {"version": version, "note": note, "digest": digest}
+            keep(connection, doer, "sites-changed", f"version {version}", at_s=now_s, before=_named(newest), after=told)
         return version
 
-    def send(self, version: int, *, who: str | None, now_s: float) -> Any:  # noqa: ANN401 - JSON
+    def send(self, version: int, *, doer: Doer, now_s: float) -> Any:  # noqa: ANN401 - JSON
         """Put the newest version in force and return its content; SiteBusyError for any other."""
         table = schema.site_version
         with self._store.writing() as connection:
@@ -159,7 +162,14 @@ class SiteStore:
                 connection.execute(
                     sa.insert(schema.downlink).values(what="sites", version=version, digest=row.digest, first_s=now_s)
                 )
-                self._put_in_force(connection, version, who, now_s)
+                self._put_in_force(connection, version, doer.who, now_s)
+                before = connection.execute(
+                    sa.select(table)
+                    .where(table.c.sent_s.is_not(None), table.c.version < version)
+                    .order_by(table.c.version.desc())
+                ).first()
+                told, subject = _named(row), f"version {version}"
+                keep(connection, doer, "sites-in-force", subject, at_s=now_s, before=_named(before), after=told)
         return msgspec.json.decode(row.content)
 
     @staticmethod
@@ -243,6 +253,10 @@ class SiteStore:
                 known[at.vehicle].append(at)
                 found.append(at)
         return tuple(sorted(found, key=lambda stop: (stop.at_s, stop.vehicle))), since_s
+
+
+def _named(row: Any) -> dict[str, Any] | None:  # noqa: ANN401 - a row
+    return None if row is None else {"version": row.version, "note": row.note, "digest": row.digest}
 
 
 def _departed(row: Any) -> StopSeen | None:  # noqa: ANN401 - a row

@@ -53,7 +53,7 @@ def open_store(where: Path | str) -> DispatchStore:
 
 
 def _sqlite_settings(connection: DBAPIConnection, _record: object) -> None:
-    connection.isolation_level = None  # type: ignore[attr-defined]  # sqlite3 begins nothing by itself; `_begin` does
+    connection.isolation_level = None  # sqlite3 begins nothing by itself; `_begin` does
     cursor = connection.cursor()
     for setting in ("busy_timeout=10000", "journal_mode=WAL", "synchronous=FULL"):
         cursor.execute(f"PRAGMA {setting}")
@@ -108,7 +108,7 @@ class DispatchStore:
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """The one turn to write, for tables that no record is drawn into; StoreError where nothing was taken."""
+        """A transaction that is the only one to write, for what people do; raises as `ingest_all` does."""
         with self._writing() as connection:
             yield connection
 

@@ -94,19 +94,8 @@ _VALUES = msgspec.json.Decoder()
 
 def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
     """A `log` payload as records; raises MessageError where the frame is broken, or no record has a seq."""
-    if len(payload) > MAX_PACKED_BYTES:
-        raise MessageError(f"a log message packs into {MAX_PACKED_BYTES} bytes (got {len(payload)})")
-    unpack = zlib.decompressobj()
     try:
-        text = unpack.decompress(payload, MAX_UNPACKED_BYTES)
-    except zlib.error as error:
-        raise MessageError(f"a log message is RFC 1950 zlib ({error})") from error
-    if unpack.unconsumed_tail:
-        raise MessageError(f"a log message unpacks into {MAX_UNPACKED_BYTES} bytes at most")
-    if not unpack.eof:
-        raise MessageError("a log message is a whole zlib stream (got one that is cut off)")
-    try:
-        frame = _frame(text)
+        frame = _frame(_unpacked(payload))
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise MessageError(f"a log message is a JSON object with v, vehicle, epoch, records ({error})") from error
     if frame.v != 1 or frame.vehicle != vehicle or not 1 <= frame.epoch < 2**31:
@@ -129,6 +118,21 @@ def decode_batch(payload: bytes, *, vehicle: str) -> LogBatch:
     if not records:
         raise MessageError(broken[0][1])
     return LogBatch(vehicle, frame.epoch, tuple(records), _key(frame.key), tuple(broken))
+
+
+def _unpacked(payload: bytes) -> bytes:
+    if len(payload) > MAX_PACKED_BYTES:
+        raise MessageError(f"a log message packs into {MAX_PACKED_BYTES} bytes (got {len(payload)})")
+    unpack = zlib.decompressobj()
+    try:
+        text = unpack.decompress(payload, MAX_UNPACKED_BYTES)
+    except zlib.error as error:
+        raise MessageError(f"a log message is RFC 1950 zlib ({error})") from error
+    if unpack.unconsumed_tail:
+        raise MessageError(f"a log message unpacks into {MAX_UNPACKED_BYTES} bytes at most")
+    if not unpack.eof:
+        raise MessageError("a log message is a whole zlib stream (got one that is cut off)")
+    return text
 
 
 def _frame(text: bytes) -> _Frame | _WholeFrame:

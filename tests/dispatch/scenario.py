@@ -6,12 +6,15 @@ import hashlib
 import itertools
 import json
 import zlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import msgspec
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from agent.bodies import Aboard, Body, Position, Status
+from agent.chain import content_digest, digest, key_text, sign
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.units import format_utc, parse_utc
@@ -157,10 +160,44 @@ def word(body: dict[str, Any]) -> Body:
 
 
 def pack(batch: LogBatch) -> bytes:
-    """A batch as a `log` payload."""
-    records = [{"seq": each.seq, "kind": each.kind, "body": each.body} for each in batch.records]
+    """A batch as a `log` payload, with its seals where it has any."""
+    records = [
+        {"seq": each.seq, "kind": each.kind, "body": msgspec.Raw(each.octets)}
+        | ({} if each.sig is None else {"prev": each.prev, "sig": each.sig})
+        for each in batch.records
+    ]
     frame = {"v": 1, "vehicle": batch.vehicle, "epoch": batch.epoch, "records": records}
-    return zlib.compress(json.dumps(frame).encode())
+    return zlib.compress(msgspec.json.encode(frame if batch.key is None else frame | {"key": batch.key}))
+
+
+def key_of(name: str) -> Ed25519PrivateKey:
+    """A vehicle's key, the same for a name every time."""
+    return Ed25519PrivateKey.from_private_bytes(hashlib.sha256(name.encode()).digest())
+
+
+def text_of_key(key: Ed25519PrivateKey) -> str:
+    """Its public half as it travels."""
+    return key_text(key.public_key().public_bytes_raw())
+
+
+def sealed(
+    records: Sequence[LogRecord], *, key: Ed25519PrivateKey, vehicle: str = "van-07", epoch: int = 1, prev: str = ""
+) -> list[LogRecord]:
+    """The records as the vehicle's store seals them, one after the other."""
+    found = []
+    for each in records:
+        own = digest(
+            vehicle=vehicle, epoch=epoch, seq=each.seq, kind=each.kind, prev=prev, content=content_digest(each.octets)
+        )
+        found.append(msgspec.structs.replace(each, text=each.document, prev=prev, sig=sign(own, by=key.sign)))
+        prev = own
+    return found
+
+
+def digest_of_record(each: LogRecord, *, vehicle: str = "van-07", epoch: int = 1) -> str:
+    """The digest of a sealed record."""
+    content = content_digest(each.octets)
+    return digest(vehicle=vehicle, epoch=epoch, seq=each.seq, kind=each.kind, prev=each.prev or "", content=content)
 
 
 def full_day(vehicle: str = "van-07", *, items: int = 12) -> VanDay:

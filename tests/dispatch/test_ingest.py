@@ -13,7 +13,8 @@ import sqlalchemy as sa
 
 from agent.clock import SystemClock
 from agent.dispatch import schema
-from agent.dispatch.ingest import Broker, Ingest
+from agent.dispatch.connection import Broker
+from agent.dispatch.ingest import Ingest
 from agent.dispatch.store import BusyError, DispatchStore, open_store
 from agent.messages import decode_acks, decode_downlink
 from tests.dispatch.conftest import Mosquitto, Vehicle, until
@@ -166,7 +167,7 @@ def test_a_bug_of_ours_is_seen(
 def test_a_full_disk_is_no_end(
     ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """While the database takes nothing, nothing is acknowledged; when it does again, what waited is taken, by itself."""
+    """While the database takes nothing, nothing is acknowledged; when it does again, what waited is taken."""
 
     def full(*_args: object, **_more: object) -> None:
         raise BusyError("disk full")

@@ -27,6 +27,15 @@ from tests.dispatch.test_site_hints import left
 from tests.dispatch.test_sitebook import box, circle
 
 NOW_S = DAY_S + 126 * MINUTE_S
+CHANGING = (
+    "/sites/hall",
+    "/sites/hall/retire",
+    "/new-site",
+    "/site-import",
+    "/site-import/save",
+    "/site-versions/1/again",
+    "/site-send",
+)
 Sent = list[tuple[int, Any]]
 
 
@@ -52,6 +61,8 @@ class Visitor:
 
     def ask(self, path: str, data: dict[str, str] | None = None, **more: Any) -> httpx.Response:
         """A page, or a form's answer after its redirect."""
+        if data is not None:
+            data = {"form_token": self.form("/new-site")["form_token"]} | data
 
         async def once() -> httpx.Response:
             transport = httpx.ASGITransport(app=self._app)
@@ -71,14 +82,14 @@ class Visitor:
 
 def fields_in(page: str) -> dict[str, str]:
     """The fields of a page's first form."""
-    form = re.search(r"<form.*?</form>", page, re.S)
+    form = re.search(r"<form.*?</form>", page, re.DOTALL)
     assert form is not None
     fields: dict[str, str] = {}
     for tag in re.findall(r"<input[^>]*>", form[0]):
         name, value = re.search(r'name="([^"]*)"', tag), re.search(r'value="([^"]*)"', tag)
         if name and ("checked" in tag or not re.search(r"type=\"(checkbox|radio)\"", tag)):
             fields[name[1]] = html.unescape(value[1]) if value else ""
-    for name, text in re.findall(r'<textarea[^>]*name="([^"]*)"[^>]*>(.*?)</textarea>', form[0], re.S):
+    for name, text in re.findall(r'<textarea[^>]*name="([^"]*)"[^>]*>(.*?)</textarea>', form[0], re.DOTALL):
         fields[name] = html.unescape(text)
     return fields
 
@@ -155,7 +166,7 @@ def test_what_the_vehicle_would_refuse_is_refused_here(visit: Callable[..., Visi
     visitor = visit()
     fields = visitor.form("/sites/depot")
     one, two, three, four = fields["outline"].splitlines()
-    fields |= {"outline": "\n".join([one, three, two, four]), "timezone": "Atlantic/Azoren"}
+    fields |= {"outline": f"{one}\n{three}\n{two}\n{four}", "timezone": "Atlantic/Azoren"}
     told = text_of(visitor.ask("/sites/depot", fields))
     assert "the outline crosses itself" in told
     assert "write Atlantic/Azores if that is meant" in told
@@ -233,8 +244,9 @@ def test_an_import_tells_every_fault_at_once(visit: Callable[..., Visitor]) -> N
     assert answer.status_code == 422
     told = text_of(answer)
     assert "Nothing was imported: 3 things to mend" in told
-    for each in ("this cannot be a site's id one.geojson, feature 1 (Bad Id)", "a Point needs radius_m", "two.geojson, line 1, column 2"):  # fmt: skip
-        assert each in told
+    assert "this cannot be a site's id one.geojson, feature 1 (Bad Id)" in told
+    assert "a Point needs radius_m" in told
+    assert "two.geojson, line 1, column 2" in told
     utf16 = visitor.ask("/site-import", {"base": "1"}, files={"files": ("x.geojson", b"\xff\xfe{")})
     assert "this is no UTF-8 text" in text_of(utf16)
 
@@ -286,12 +298,13 @@ def test_what_vans_hold_is_shown(visit: Callable[..., Visitor], store: DispatchS
     visitor = visit()
     visitor.ask("/sites/hall", visitor.form("/sites/hall") | {"name": "Old Corn Hall"})
     visitor.ask("/site-send", visitor.form("/site-send"))
+    refused = {"what": "sites", "version": 2, "reasons": ["a <b>bad</b> ring"]}
     for vehicle, holding in (
         ("van-01", {"sites": {"version": 2}}),
         ("van-02", {"sites": {"version": 1}}),
-        ("van-03", {"sites": {"version": 1}, "refused": [{"what": "sites", "version": 2, "reasons": ["a <b>bad</b> ring"]}]}),
+        ("van-03", {"sites": {"version": 1}, "refused": [refused]}),
         ("van-04", {}),
-    ):  # fmt: skip
+    ):
         store.hear(word(status(vehicle, holding=holding)), received_s=NOW_S)
     told = text_of(visitor.ask("/sites?part=1"))
     assert "van-01 version 2 applied" in told
@@ -335,18 +348,19 @@ def test_the_first_site_of_all(visit: Callable[..., Visitor]) -> None:
     visitor = visit(files=None)
     for path in ("/sites", "/new-site", "/site-import", "/site-hints", "/site-send", "/sites.geojson"):
         assert visitor.ask(path).status_code == 200, path
-    fields = visitor.form("/new-site") | {"id": "yard", "name": "Yard", "kind": "circle", "centre": "48.3, -31.2", "radius_m": "50"}  # fmt: skip
-    assert visitor.ask("/new-site", fields).status_code == 200
+    fields = visitor.form("/new-site") | {"id": "yard", "name": "Yard", "kind": "circle", "radius_m": "50"}
+    assert visitor.ask("/new-site", fields | {"centre": "48.3, -31.2"}).status_code == 200
     visitor.ask("/site-send", visitor.form("/site-send"))
     assert [version for version, _ in visitor.sent] == [1]
 
 
 def test_a_foreign_page_changes_nothing(visit: Callable[..., Visitor]) -> None:
-    """A form that another site makes the browser send is refused, whatever it holds."""
+    """A form that another site makes the browser send is refused, as is one without what only our pages hold."""
     visitor = visit()
     fields = visitor.form("/sites/hall")
+    assert visitor.ask("/sites/hall", fields | {"form_token": "0" * 64}).status_code == 403
     for headers in ({"sec-fetch-site": "cross-site"}, {"sec-fetch-site": "same-site"}):
-        for path in ("/sites/hall", "/sites/hall/retire", "/new-site", "/site-import", "/site-import/save", "/site-versions/1/again", "/site-send"):  # fmt: skip
+        for path in CHANGING:
             assert visitor.ask(path, fields, headers=headers).status_code == 403, path
     assert len(visitor.desk.versions()) == 1
 

@@ -11,6 +11,7 @@ import shapely
 import sqlalchemy as sa
 
 from agent.canonical import digest_of
+from agent.dispatch.audit import COMMAND_LINE, AuditLog, Doer, Wanted
 from agent.dispatch.site_hints import StopSeen, outside_hints, place_hints
 from agent.dispatch.site_store import SiteBusyError, SiteStore
 from agent.dispatch.sitebook import frame_of, in_metres, read_book
@@ -117,13 +118,12 @@ def test_stops_from_the_records(store: DispatchStore) -> None:
 
 def test_stops_are_found_by_an_index(store: DispatchStore) -> None:
     """Neither question walks through all manifests or all events."""
-    plans = []
+    queries = (
+        "SELECT body FROM manifest WHERE departed_s >= 1 ORDER BY departed_s DESC LIMIT 9",
+        "SELECT place FROM event WHERE place >= 'geo:' AND place < 'geo;' AND time_s >= 1 ORDER BY time_s DESC",
+    )
     with store.reading() as connection:
-        for query in (
-            "SELECT body FROM manifest WHERE departed_s >= 1 ORDER BY departed_s DESC LIMIT 9",
-            "SELECT place FROM event WHERE place >= 'geo:' AND place < 'geo;' AND time_s >= 1 ORDER BY time_s DESC",
-        ):
-            plans.append(connection.execute(sa.text(f"EXPLAIN QUERY PLAN {query}")).all()[0].detail)
+        plans = [connection.execute(sa.text(f"EXPLAIN QUERY PLAN {query}")).all()[0].detail for query in queries]
     assert "USING INDEX manifest_by_departure" in plans[0]
     assert "USING INDEX event_at_no_site" in plans[1]
 
@@ -160,7 +160,7 @@ def test_numbers_go_on_from_what_was_sent_before(store: DispatchStore) -> None:
     seeded = sites.seed(files, now_s=5.0)
     assert seeded is not None
     assert seeded.version == 4
-    assert sites.save(content(), base=4, who=None, note="", now_s=6.0) == 5
+    assert sites.save(content(), base=4, doer=COMMAND_LINE, note="", now_s=6.0) == 5
 
 
 def test_a_draft_counts_for_nothing_until_it_is_sent(store: DispatchStore) -> None:
@@ -168,28 +168,33 @@ def test_a_draft_counts_for_nothing_until_it_is_sent(store: DispatchStore) -> No
     sites = SiteStore(store)
     one, two = content(box("yard", 0, 0, 60, 40)), content(box("yard", 0, 0, 70, 40))
     sites.seed(one, now_s=1.0)
-    assert sites.save(two, base=1, who="mara", note="wider", now_s=2.0) == 2
+    assert sites.save(two, base=1, doer=Doer("mara", "127.0.0.1"), note="wider", now_s=2.0) == 2
     draft, _ = sites.versions()
     assert (draft.who, draft.note, draft.made_s, draft.sent_s) == ("mara", "wider", 2.0, None)
     in_force = sites.in_force()
     assert in_force is not None
     assert in_force.version == 1
     with pytest.raises(SiteBusyError):
-        sites.send(1, who="mara", now_s=3.0)
-    assert sites.send(2, who="jon", now_s=3.0) == two
-    assert sites.save(one, base=2, who="mara", note="version 1 again", now_s=4.0) == 3
-    assert sites.save(one, base=3, who="mara", note="nothing new", now_s=5.0) == 3
+        sites.send(1, doer=Doer("mara", "127.0.0.1"), now_s=3.0)
+    assert sites.send(2, doer=Doer("jon", "127.0.0.1"), now_s=3.0) == two
+    assert sites.save(one, base=2, doer=Doer("mara", "127.0.0.1"), note="version 1 again", now_s=4.0) == 3
+    assert sites.save(one, base=3, doer=Doer("mara", "127.0.0.1"), note="nothing new", now_s=5.0) == 3
     assert [(each.version, each.sent_by) for each in sites.versions()] == [(3, None), (2, "jon"), (1, None)]
     assert store.version_of("sites", digest_of(two), now_s=9.0) == 2
+    told = [(each.kind, each.subject, each.who) for each in AuditLog(store).entries(Wanted())]
+    assert told == [
+        ("sites-changed", "version 3", "mara"), ("sites-in-force", "version 2", "jon"),
+        ("sites-changed", "version 2", "mara"),
+    ]  # fmt: skip
 
 
 def test_two_who_save_at_once(store: DispatchStore) -> None:
     """The second, who had not seen the first one's version, is told."""
     sites = SiteStore(store)
     sites.seed(content(), now_s=1.0)
-    sites.save(content(box("yard", 0, 0, 60, 40)), base=1, who="mara", note="", now_s=2.0)
+    sites.save(content(box("yard", 0, 0, 60, 40)), base=1, doer=Doer("mara", "127.0.0.1"), note="", now_s=2.0)
     with pytest.raises(SiteBusyError):
-        sites.save(content(circle("quay", 0, 0, 50)), base=1, who="jon", note="", now_s=2.0)
+        sites.save(content(circle("quay", 0, 0, 50)), base=1, doer=Doer("jon", "127.0.0.1"), note="", now_s=2.0)
 
 
 def test_what_vans_hold(store: DispatchStore) -> None:

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.dispatch.same_origin import why_foreign
 from agent.dispatch.site_form import drawn_changes, fields_of, parse_fields
 from agent.dispatch.site_warnings import warnings_of
 from agent.dispatch.sitebook import (
@@ -155,9 +154,10 @@ def test_a_site_is_put_in_its_place() -> None:
     ring[1], ring[2] = ring[2], ring[1]
     with pytest.raises(ConfigError, match="crosses itself"):
         with_feature(book, bow)
+    one = "urn:epc:id:sgln:9521141.00001.0"
+    named = with_feature(book, box("a", 0, 0, 60, 40, sgln=one))
     with pytest.raises(ConfigError, match="same sgln"):
-        one = "urn:epc:id:sgln:9521141.00001.0"
-        with_feature(with_feature(book, box("a", 0, 0, 60, 40, sgln=one)), box("c", 400, 0, 60, 40, sgln=one))
+        with_feature(named, box("c", 400, 0, 60, 40, sgln=one))
 
 
 def test_an_import_takes_nothing_away() -> None:
@@ -184,7 +184,8 @@ def test_changes_are_told_in_words_and_square_metres() -> None:
 
 def test_an_id_moved_elsewhere_is_noticed() -> None:
     """An outline that does not touch the old one is another place; one that overlaps it is the same, changed."""
-    here, wider, there = (book_of(each).sites[0] for each in (box("a", 0, 0, 60, 40), box("a", 30, 0, 90, 40), box("a", 61, 0, 60, 40)))  # fmt: skip
+    outlines = box("a", 0, 0, 60, 40), box("a", 30, 0, 90, 40), box("a", 61, 0, 60, 40)
+    here, wider, there = (book_of(each).sites[0] for each in outlines)
     assert not is_elsewhere(here, wider)
     assert is_elsewhere(here, there)
 
@@ -237,7 +238,8 @@ def test_a_spike_is_narrow() -> None:
 
 def test_a_waist_is_narrow() -> None:
     """Two yards joined by a strip of 4 x 30 m are told."""
-    corners = [(0, 0), (40, 0), (40, 18), (70, 18), (70, 0), (110, 0), (110, 40), (70, 40), (70, 22), (40, 22), (40, 40), (0, 40), (0, 0)]  # fmt: skip
+    corners = [(0, 0), (40, 0), (40, 18), (70, 18), (70, 0), (110, 0)]
+    corners += [(x, 40 - y) for x, y in reversed(corners)] + [(0, 0)]
     waist = box("a", 0, 0, 1, 1)
     waist["geometry"]["coordinates"] = [[at(x, y) for x, y in corners]]
     assert kinds(waist) == [("narrow", ("a",))]
@@ -269,24 +271,3 @@ def test_swapped_coordinates_are_refused() -> None:
     swapped["geometry"]["coordinates"].reverse()
     with pytest.raises(ConfigError, match="swapped"):
         book_of(circle("a", 0, 0, 50), circle("b", 900, 0, 50), swapped)
-
-
-# -- where a form came from --------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("headers", "foreign"),
-    [
-        ({}, False),
-        ({"sec-fetch-site": "same-origin"}, False),
-        ({"sec-fetch-site": "none"}, False),
-        ({"sec-fetch-site": "cross-site"}, True),
-        ({"sec-fetch-site": "same-site"}, True),
-        ({"origin": "http://board:8470", "host": "board:8470"}, False),
-        ({"origin": "http://board:8471", "host": "board:8470"}, True),
-        ({"origin": "null", "host": "board:8470"}, True),
-    ],
-)
-def test_a_foreign_form(headers: dict[str, str], foreign: bool) -> None:  # noqa: FBT001 - a case
-    """Fetch Metadata decides, else the Origin; a program that says neither has no session to misuse."""
-    assert (why_foreign(headers) is not None) is foreign

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from typing import Any
 
 import sqlalchemy as sa
 from alembic import op
@@ -39,7 +40,9 @@ def upgrade() -> None:
 
 def _digests(name: str) -> None:
     """0.1.0 kept the SHA-256 of kind and body as received: where it still fits, nothing was taken out of the body."""
-    keys = [sa.column(key) for key in ("vehicle", "epoch", "seq", *(("sha256",) if name == "clash" else ()))]
+    keys: list[sa.ColumnClause[Any]] = [
+        sa.column(key) for key in ("vehicle", "epoch", "seq", *(("sha256",) if name == "clash" else ()))
+    ]
     table = sa.table(name, *keys, *(sa.column(key) for key in ("kind", "body", "content", "stripped")))
     if name == "record":
         table.append_column(sa.column("sha256"))

@@ -1,0 +1,191 @@
+"""A vehicle's chain at the dispatch side: kept with its records, looked at as they come, never a reason to refuse."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from agent.chain import parse_key, walk
+from agent.dispatch import links, schema
+from agent.dispatch.chains import forgotten, kept_chain
+from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
+from tests.dispatch.scenario import DAY_S, digest_of_record, full_day, key_of, pack, sealed, text_of_key
+from tests.dispatch.test_store import NOW_S, tables
+
+KEY, OTHER = key_of("van-07"), key_of("somebody else")
+NOTES = [LogRecord(seq, "notice", {"notice": "gap", "text": f"note {seq}"}) for seq in range(1, 9)]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[DispatchStore]:
+    """An empty store in a file."""
+    opened = open_store(tmp_path / "dispatch.sqlite")
+    yield opened
+    opened.close()
+
+
+def batch(records: Sequence[LogRecord], *, key: Any = KEY, epoch: int = 1) -> LogBatch:
+    """A batch as it arrives from the wire."""
+    return decode_batch(pack(LogBatch("van-07", epoch, tuple(records), text_of_key(key))), vehicle="van-07")
+
+
+def marks(store: DispatchStore) -> dict[int, str]:
+    """What does not fit, by seq."""
+    table = schema.record.c
+    with store.reading() as connection:
+        rows = connection.execute(sa.select(table.seq, table.misfit).where(table.misfit.is_not(None)))
+        return {row.seq: row.misfit for row in rows}
+
+
+def test_a_day_walks_from_end_to_end(store: DispatchStore) -> None:
+    """What is kept of a signed day is the whole chain, and the ack names the record that it ends at."""
+    records = sealed(full_day().records, key=KEY)
+    for at in range(0, len(records), 4):
+        assert store.ingest(batch(records[at : at + 4]), received_s=NOW_S).misfit == 0
+    kept = kept_chain(store, "van-07")
+    assert kept.key == text_of_key(KEY)
+    (epoch,) = kept.epochs
+    walked = walk(epoch.records, vehicle="van-07", epoch=1, key=parse_key(kept.key), head=epoch.head)
+    assert (walked.misfit, walked.seq, walked.erased) == (None, len(records), 0)
+    (ack,) = store.told("van-07")
+    assert (ack.seq, ack.also, ack.hash) == (len(records), (), digest_of_record(records[-1]))
+
+
+def test_badges_that_were_taken_out_break_no_chain(store: DispatchStore) -> None:
+    """A record whose badges are gone has no body but proves its place; what is deleted is counted, the ack stays."""
+    records = sealed(full_day().records, key=KEY)
+    store.ingest(batch(records), received_s=NOW_S)
+    store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1)
+    (epoch,) = kept_chain(store, "van-07").epochs
+    walked = walk(epoch.records, vehicle="van-07", epoch=1, key=KEY.public_key(), head=epoch.head)
+    assert walked.misfit is None
+    assert walked.erased == sum(each.kind != "notice" for each in records)  # all others name a badge
+    store.forget(records_before_s=NOW_S + 1, badges_before_s=NOW_S + 1)
+    assert forgotten(store, "van-07") == {1: len(records)}
+    assert [ack.hash for ack in store.told("van-07")] == [digest_of_record(records[-1])]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_changed_body_is_named(tmp_path: Path, seed: int) -> None:
+    """Whoever changes, deletes or exchanges a record in the database is found out by the walk, at that record."""
+    store = open_store(tmp_path / "d.sqlite")
+    store.ingest(batch(sealed(NOTES, key=KEY)), received_s=NOW_S)
+    seq = random.Random(seed).randint(1, 7)  # noqa: S311 - to repeat
+    table = schema.record
+    wrong = {"body": '{"notice":"gap","text":"nothing happened"}'} if seed % 2 else {"seq": 99}
+    with store._writing() as connection:
+        connection.execute(sa.update(table).where(table.c.seq == seq).values(wrong))
+    (epoch,) = kept_chain(store, "van-07").epochs
+    misfit = walk(epoch.records, vehicle="van-07", epoch=1, key=KEY.public_key(), head=epoch.head).misfit
+    store.close()
+    assert misfit is not None
+    assert (misfit.seq, misfit.fault) == (seq, "changed" if seed % 2 else "missing")
+
+
+def test_another_branch_is_kept_and_the_ack_shows_where_it_left(store: DispatchStore) -> None:
+    """A disk set back to record 4 that writes on to 8: both branches are kept; the ack ends where ours goes on alone.
+
+    So the vehicle finds its own record 6 to be another than the one acknowledged, and numbers anew what it has.
+    """
+    first = sealed(NOTES[:6], key=KEY)
+    store.ingest(batch(first), received_s=NOW_S)
+    again = [msgspec.structs.replace(each, body={"notice": "gap", "text": "other"}, text=None) for each in NOTES[4:]]
+    branch = sealed(again, key=KEY, prev=digest_of_record(first[3]))
+    done = store.ingest(batch(branch), received_s=NOW_S + 60)
+    assert (done.clashed, done.fresh) == (2, 2)
+    assert marks(store) == {7: links.DOES_NOT_FOLLOW}
+    (ack,) = store.told("van-07")
+    assert (ack.seq, ack.also, ack.hash) == (6, ((7, 8),), digest_of_record(first[5]))
+    assert all(ack.covers(seq) for seq in range(1, 9))
+
+
+@pytest.mark.parametrize(
+    ("case", "marked"),
+    [
+        ("another key", dict.fromkeys((5, 6, 7, 8), links.OTHER_KEY)),
+        ("a signature that is not its own", {8: links.NOT_SIGNED_SO}),
+        ("no signature any more", {5: links.UNSIGNED}),
+        ("a first one that follows something", {1: links.NOT_THE_FIRST}),
+    ],
+)
+def test_what_does_not_fit_is_kept_marked_and_acknowledged(
+    store: DispatchStore, case: str, marked: dict[int, str]
+) -> None:
+    """Every way not to fit has its words; nothing of it is refused."""
+    good, key = sealed(NOTES, key=KEY), KEY
+    second = good[4:]
+    if case == "another key":
+        key, second = OTHER, sealed(NOTES[4:], key=OTHER, prev=digest_of_record(good[3]))
+    elif case == "a signature that is not its own":
+        second[-1] = msgspec.structs.replace(second[-1], sig=second[0].sig)
+    elif case == "no signature any more":
+        second = [msgspec.structs.replace(each, prev=None, sig=None) for each in second]
+    else:
+        good = sealed(NOTES, key=KEY, prev=digest_of_record(good[-1]))
+        second = good[4:]
+    store.ingest(batch(good[:4]), received_s=NOW_S)
+    store.ingest(batch(second, key=key), received_s=NOW_S)
+    assert marks(store) == marked
+    assert store.acks("van-07")[1].up_to == 8
+    assert kept_chain(store, "van-07").key == text_of_key(KEY)
+
+
+def test_the_first_key_stays(store: DispatchStore) -> None:
+    """Whoever comes later with another key does not become the vehicle, however often; both keys are kept."""
+    for key, epoch in ((KEY, 1), (OTHER, 2), (OTHER, 3)):
+        store.ingest(batch(sealed(NOTES, key=key, epoch=epoch), key=key, epoch=epoch), received_s=NOW_S)
+    table = schema.vehicle_key.c
+    with store.reading() as connection:
+        assert set(connection.execute(sa.select(table.key)).scalars()) == {text_of_key(KEY), text_of_key(OTHER)}
+    assert kept_chain(store, "van-07").key == text_of_key(KEY)
+
+
+def test_a_seal_that_comes_later_is_taken(store: DispatchStore) -> None:
+    """The same record unsigned and then signed is one record, and signed."""
+    store.ingest(LogBatch("van-07", 1, tuple(NOTES)), received_s=NOW_S)
+    assert [ack.hash for ack in store.told("van-07")] == [None]
+    good = sealed([msgspec.structs.replace(each, text=each.document) for each in NOTES], key=KEY)
+    done = store.ingest(batch(good), received_s=NOW_S)
+    assert (done.repeated, done.clashed, marks(store)) == (8, 0, {})
+    assert [ack.hash for ack in store.told("van-07")] == [digest_of_record(good[-1])]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.data())
+def test_order_changes_nothing_of_the_chain(data: st.DataObject) -> None:
+    """In whatever order, batches and transactions the records of two branches come: the same records, marks and acks.
+
+    Of records under one number the first to come counts, so the branches share none here.
+    """
+    good = sealed(NOTES, key=KEY)
+    branch = sealed(NOTES[5:], key=KEY, prev=digest_of_record(good[0]))
+    unsigned = [msgspec.structs.replace(each, prev=None, sig=None) for each in good]
+    records = data.draw(
+        st.sampled_from(
+            [good, [*good[:5], *branch], [*unsigned[:3], *good[3:]], [*good[:3], *unsigned[3:6], *good[6:]]]
+        )
+    )
+    ends = []
+    for order in (records, data.draw(st.permutations(records))):
+        batches, rest = [], list(order)
+        while rest:
+            cut = data.draw(st.integers(1, len(rest)))
+            batches.append(batch(rest[:cut]))
+            rest = rest[cut:]
+        store = open_store("sqlite://")  # in memory, for the many examples
+        while batches:
+            cut = data.draw(st.integers(1, len(batches)))
+            store.ingest_all(batches[:cut], received_s=NOW_S)
+            batches = batches[cut:]
+        ends.append((tables(store), store.told("van-07")))
+        store.close()
+    assert ends[0] == ends[1]
