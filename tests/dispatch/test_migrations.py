@@ -73,7 +73,7 @@ def test_the_steps_lead_to_the_schema(old: Path) -> None:
         context = MigrationContext.configure(connection, opts={"version_table": "nothing"})
         assert compare_metadata(context, schema.metadata) == []
         partial = "SELECT name FROM sqlite_master WHERE sql LIKE '%WHERE%'"
-        assert set(connection.exec_driver_sql(partial).scalars()) == {"record_refused", "record_misfit"}
+        assert set(connection.exec_driver_sql(partial).scalars()) == {"record_refused", "record_misfit", "event_at_no_site"}
     engine.dispose()
 
 

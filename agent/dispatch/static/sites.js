@@ -20,7 +20,7 @@ const line_of = ([lat, lon]) => `${said(lat)}, ${said(lon)}`;
 // -- what is drawn ----------------------------------------------------------------------------------------------------
 
 function shape_of(feature) {
-  const options = { className: `outline outline-${feature.look}`, interactive: false };
+  const options = { className: `outline outline-${feature.look}`, interactive: false, smoothFactor: 0 };
   const { type, coordinates } = feature.geometry;
   if (type === "Point") return L.circle([coordinates[1], coordinates[0]], { ...options, radius: feature.radius_m });
   const rings = type === "Polygon" ? [coordinates] : coordinates;
@@ -205,7 +205,7 @@ function edit(map) {
   }
 
   function show_outline(focus) {
-    shape = L.polygon(outline(), { className: "outline outline-edited", interactive: false }).addTo(layers);
+    shape = L.polygon(outline(), { className: "outline outline-edited", interactive: false, smoothFactor: 0 }).addTo(layers);
     const many = rings.reduce((count, ring) => count + ring.points.length, 0) > 150;
     rings.forEach((ring, r) => ring.points.forEach((point, p) => {
       const at = { ring: r, point: p };
