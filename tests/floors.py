@@ -189,6 +189,7 @@ PAIRS: dict[tuple[str, str], str] = {
     ("agent.dispatch.site_store", "agent.dispatch.store"): "the connection that it reads and writes through",
     ("agent.dispatch.site_store", "agent.dispatch.audit"): "a version is told there in the same transaction",
     ("agent.dispatch.site_desk", "agent.dispatch.audit"): "who does it",
+    ("agent.dispatch.site_desk", "agent.dispatch.store"): "what it opens a site store of",
     ("agent.dispatch.pages_site*", "agent.dispatch.accounts"): "who does it, for the audit log",
     ("agent.dispatch.pages_site*", "agent.dispatch.audit"): "the same",
     ("agent.dispatch.pages_site*", "agent.dispatch.guard"): "who is being served",

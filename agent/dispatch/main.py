@@ -13,6 +13,7 @@ import socket
 import sys
 import threading
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, Self
 from zoneinfo import ZoneInfo
@@ -33,8 +34,8 @@ from agent.dispatch.people import Assigned, People, assigned_by
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
-from agent.dispatch.site_desk import SiteDesk
-from agent.dispatch.site_store import SiteStore
+from agent.dispatch.site_desk import open_desk
+from agent.dispatch.site_store import ids_in_force
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
@@ -101,7 +102,8 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            plan = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            known = {site.id for site in sites} | ids_in_force(_database(settings, folder))
+            plan = parse_plan(text, file=str(file), sites=known, register=register)
             assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
     except ConfigError as error:
@@ -110,6 +112,11 @@ def load(path: Path) -> Loaded:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
     return Loaded(settings, folder, sites, names, contents, broker, assigned)
+
+
+def _database(settings: DispatchSettings, folder: Path) -> Path | str:
+    database = settings.server.database
+    return database if "://" in database else folder / database
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -174,7 +181,9 @@ class Dispatch:
             on_link=lambda _link: changes.note_broker(),
         )
         places, privacy = Places(), settings.privacy
-        self.sites = self._site_desk(places)
+        publish = partial(self.ingest.downlink_to_all, "sites") if settings.publish else None
+        files = loaded.contents.get("sites")
+        self.sites = open_desk(self.store, places, self._clock, publish=publish, files=files)
         self.queries = Queries(
             self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
         )
@@ -229,21 +238,6 @@ class Dispatch:
             threading.Thread(target=self._server.run, args=([self._socket],), name="board", daemon=True),
             threading.Thread(target=self._forget, name="forget", daemon=True),
         )
-
-    def _site_desk(self, places: Places) -> SiteDesk:
-        """The sites that count: the database's, whose first version the files made."""
-        files, store = self._loaded.contents.get("sites"), SiteStore(self.store)
-        if files is not None:
-            store.seed(files, now_s=self._clock.utc())
-
-        def publish(version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
-            self.ingest.downlink_to_all("sites", version, content)
-
-        desk = SiteDesk(
-            store, places, self._clock, publish=publish if self._loaded.settings.publish else None, files=files
-        )
-        desk.take_up()
-        return desk
 
     @property
     def address(self) -> str:

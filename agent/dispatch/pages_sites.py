@@ -77,8 +77,9 @@ class SitePages(Struct, frozen=True):
         shown = [drawn(each, "fence", label=True) for each in book.features]
         if changes:
             shown = drawn_changes(changes)
-            for each in shown:
+            for each in shown:  # here all of them matter
                 each["label"] = each["look"] != "before"
+                each["look"] = "fence" if each["look"] == "other" else each["look"]
         return self.render(
             "sites.html",
             rows=self.desk.rows(common["base"]),

@@ -19,6 +19,7 @@ from agent.dispatch.site_hints import OutsideHint, PlaceHint, StopSeen, outside_
 from agent.dispatch.site_store import SiteStore, SiteVersion, VanHolds
 from agent.dispatch.site_warnings import SiteWarning, warnings_of
 from agent.dispatch.sitebook import Book, area_m2, is_elsewhere, read_book
+from agent.dispatch.store import DispatchStore
 from agent.errors import ConfigError
 from agent.messages import MAX_DOWNLINK_BYTES
 from agent.records import Problem
@@ -173,7 +174,9 @@ class SiteDesk:
         return self.save(self.book(version), base=base, doer=doer, note=f"version {version} again")
 
     def take_up(self) -> None:
-        """Let the version in force count here."""
+        """Let the version in force count here; where there is none at all, the files make the first."""
+        if self.files is not None:
+            self._store.seed(self.files, now_s=self._clock.utc())
         in_force = self._store.in_force()
         self._places.put_in_force(self.book(None if in_force is None else in_force.version).sites)
 
@@ -189,6 +192,15 @@ class SiteDesk:
         self._places.put_in_force(self.book(version).sites)
         if self._publish is not None:
             self._publish(version, content)
+
+
+def open_desk(
+    store: DispatchStore, places: Places, clock: Clock, *, publish: Publish | None, files: Any  # noqa: ANN401 - JSON
+) -> SiteDesk:
+    """The desk of a database, with `places` as they count; ConfigError where what it holds is no set of sites."""
+    desk = SiteDesk(SiteStore(store), places, clock, publish=publish, files=files)
+    desk.take_up()
+    return desk
 
 
 def _row(site: Site, version: int) -> SiteRow:
