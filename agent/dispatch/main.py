@@ -52,7 +52,7 @@ _LOOK_EVERY_S = 0.5
 
 
 class Loaded(Struct, frozen=True):
-    """Settings together with what the files they name hold; `contents` is what downlinks would carry."""
+    """Settings together with what the files they name hold; `contents` is what downlinks would carry, but for sites."""
 
     settings: DispatchSettings
     folder: Path
@@ -61,6 +61,7 @@ class Loaded(Struct, frozen=True):
     contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
     broker: Broker = field(default_factory=Broker)
     assigned: Assigned = field(default_factory=Assigned)
+    site_files: Mapping[str, Any] | None = None
 
 
 def load(path: Path) -> Loaded:
@@ -69,6 +70,7 @@ def load(path: Path) -> Loaded:
     folder = path.resolve().parent
     problems: list[Problem] = []
     contents: dict[DownLeaf, Any] = {}
+    site_files: dict[str, Any] | None = None
     sites: tuple[Site, ...] = ()
     register = Register()
     broker, assigned = Broker(), Assigned()
@@ -87,7 +89,7 @@ def load(path: Path) -> Loaded:
         if settings.sites_dir is not None:
             files = _read_sites(folder / settings.sites_dir)
             sites = parse_sites(files)
-            contents["sites"] = {name: json.loads(text) for name, text in files.items()}
+            site_files = {name: json.loads(text) for name, text in files.items()}
     except ConfigError as error:
         problems += error.problems
     try:
@@ -102,7 +104,7 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            known = {site.id for site in sites} | ids_in_force(_database(settings, folder))
+            known = {site.id for site in sites} | ids_in_force(settings.server.database, folder)
             plan = parse_plan(text, file=str(file), sites=known, register=register)
             assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
@@ -111,12 +113,7 @@ def load(path: Path) -> Loaded:
     if problems:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker, assigned)
-
-
-def _database(settings: DispatchSettings, folder: Path) -> Path | str:
-    database = settings.server.database
-    return database if "://" in database else folder / database
+    return Loaded(settings, folder, sites, names, contents, broker, assigned, site_files)
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -170,7 +167,8 @@ class Dispatch:
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
         self._socket = _listen(settings.server.host, settings.server.port)
-        self.store = open_store(_database(settings, loaded.folder))
+        database = settings.server.database
+        self.store = open_store(database if "://" in database else loaded.folder / database)
         self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
         self.ingest = Ingest(
@@ -182,8 +180,7 @@ class Dispatch:
         )
         places, privacy = Places(), settings.privacy
         publish = partial(self.ingest.downlink_to_all, "sites") if settings.publish else None
-        files = loaded.contents.get("sites")
-        self.sites = open_desk(self.store, places, self._clock, publish=publish, files=files)
+        self.sites = open_desk(self.store, places, self._clock, publish=publish, files=loaded.site_files)
         self.queries = Queries(
             self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
         )
@@ -252,8 +249,6 @@ class Dispatch:
         if self._loaded.settings.publish:
             self.sites.publish_again()
             for what, content in self._loaded.contents.items():
-                if what == "sites":
-                    continue  # the files are the first version of them; the database knows which counts
                 version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
                 self.ingest.downlink_to_all(what, version, content)
         self.ingest.start()

@@ -257,11 +257,15 @@ class SiteStore:
         return tuple(sorted(found, key=lambda stop: (stop.at_s, stop.vehicle))), since_s
 
 
-def ids_in_force(where: Path | str) -> frozenset[str]:
-    """The ids of the sites that count in a database; none where there is no database yet, which is not made here."""
-    if isinstance(where, Path) and not where.exists():
+def ids_in_force(database: str, folder: Path) -> frozenset[str]:
+    """The ids of the sites that count in a database (a URL, or a file seen from a folder); none where there is no file.
+
+    None is made here.
+    """
+    is_url = "://" in database
+    if not is_url and not (folder / database).exists():
         return frozenset()
-    store = open_store(where)
+    store = open_store(database if is_url else folder / database)
     try:
         sites = SiteStore(store)
         in_force = sites.in_force()
