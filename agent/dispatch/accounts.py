@@ -182,7 +182,7 @@ class Accounts:
         """Delete what has ended: sessions, failures and browsers long not seen."""
         now_s = self._clock.utc()
         with self._store.writing() as connection:
-            old = (session.c.seen_s < now_s - IDLE_S) | (session.c.made_s < now_s - LONGEST_S)
+            old = (session.c.seen_s <= now_s - IDLE_S) | (session.c.made_s <= now_s - LONGEST_S)
             connection.execute(sa.delete(session).where(old))
             connection.execute(sa.delete(failure).where(failure.c.last_s < now_s - FORGOTTEN_AFTER_S))
             connection.execute(sa.delete(known_browser).where(known_browser.c.made_s < now_s - _KNOWN_BROWSER_S))
