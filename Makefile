@@ -15,6 +15,9 @@ DEMO_ARGS ?=
 TEST_ARGS ?=
 BENCH_ARGS ?=
 FAULTS_ARGS ?=
+LINKS_ARGS ?=
+DISKFULL_ARGS ?=
+POWERCUT_ARGS ?=
 FUZZ_ARGS ?=
 # Set to choose an interpreter: make test PYTHON=python3.12
 PYTHON ?=
@@ -41,8 +44,12 @@ bench: $(VENV)/.tools  ## the benchmarks: every script of tests/bench, with medi
 	  $(VENV)/bin/python "$$script" $(BENCH_ARGS); \
 	done
 
-faults: $(VENV)/.tools  ## every fault of reader, receiver and clock, and 500 mixtures, into a running agent (FAULTS_ARGS="--mixtures 20")
+# Each by its own options: FAULTS_ARGS="--mixtures 20" POWERCUT_ARGS="--cuts 100" LINKS_ARGS=… DISKFULL_ARGS="--days 20"
+faults: $(VENV)/.tools  ## faults of reader, receiver, clock, link and disk, and power cuts, into a running agent: hours
 	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.faults $(FAULTS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.powercut $(POWERCUT_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.links $(LINKS_ARGS)
+	@OPENBLAS_NUM_THREADS=1 $(VENV)/bin/python -m tests.diskfull $(DISKFULL_ARGS)
 
 fuzz: $(VENV)/.tools  ## the protocols under a coverage-guided fuzzer, where atheris is installed (FUZZ_ARGS="--seconds 60")
 	@$(VENV)/bin/python -m tests.fuzz $(FUZZ_ARGS)

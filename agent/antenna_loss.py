@@ -139,6 +139,8 @@ class Antennas(Struct, frozen=True):
 
     def unnoticed(self) -> tuple[Loss, ...]:
         """The losses that last and of which the reader said nothing."""
+        if not self.losses:
+            return ()  # mostly, and asked at every input
         return tuple(loss for _, loss in sorted(self._latest().items()) if loss.lost and not loss.told)
 
     def forget(self, before_s: float) -> Antennas:

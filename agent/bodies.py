@@ -7,6 +7,7 @@ RFC 3339 in UTC with three decimals.
 
 from __future__ import annotations
 
+import zlib
 from typing import Annotated, Any, Literal, TypeVar
 
 import msgspec
@@ -15,6 +16,7 @@ from msgspec import Meta, Struct, field
 from agent.errors import MessageError
 
 MAX_BODY_BYTES = 1024 * 1024
+_ZLIB = b"\x78"  # how a zlib stream begins (RFC 1950: deflate with a window of 32 KiB), and JSON never does
 
 T = TypeVar("T")
 Probability = Annotated[float, Meta(ge=0.0, le=1.0)]
@@ -79,6 +81,19 @@ class GpsStatus(Struct, frozen=True):
     fault: str | None = None
 
 
+class DiskStatus(Struct, frozen=True):
+    """Whether the store can be written. `waiting` records are in memory alone and are lost if the power goes.
+
+    `reads_dropped` are raw reads that memory had no room for; no custody record is ever dropped.
+    """
+
+    state: Literal["ok", "full"]
+    since: str | None = None
+    waiting: int = 0
+    reads_dropped: int = 0
+    text: str | None = None
+
+
 class Status(Struct, frozen=True, kw_only=True):
     """`roadtally/1/VEHICLE/status`. The last will has `v`, `vehicle` and `state` alone."""
 
@@ -92,6 +107,8 @@ class Status(Struct, frozen=True, kw_only=True):
     reader: ReaderStatus | None = None
     gps: GpsStatus | None = None
     backlog: int | None = None
+    undelivered: str | None = None
+    disk: DiskStatus | None = None
 
 
 class LoadedAt(Struct, frozen=True):
@@ -171,14 +188,32 @@ def decode_status(payload: bytes) -> Status:
     return _decoded(Status, payload, what="a status")
 
 
+def pack_body(octets: bytes) -> bytes:
+    """A body as RFC 1950 zlib, which `decode_aboard` reads as well."""
+    return zlib.compress(octets, 9)
+
+
 def decode_aboard(payload: bytes) -> Aboard:
-    """What is aboard a vehicle; raises MessageError."""
-    return _decoded(Aboard, payload, what="an aboard body")
+    """What is aboard a vehicle, packed or not; raises MessageError."""
+    return _decoded(Aboard, _unpacked(payload), what="an aboard body")
 
 
 def decode_position(payload: bytes) -> Position:
     """A vehicle's last fix; raises MessageError."""
     return _decoded(Position, payload, what="a position")
+
+
+def _unpacked(payload: bytes) -> bytes:
+    if payload[:1] != _ZLIB or len(payload) > MAX_BODY_BYTES:
+        return payload
+    unpacker = zlib.decompressobj()
+    try:
+        octets = unpacker.decompress(payload, MAX_BODY_BYTES + 1)
+    except zlib.error as problem:
+        raise MessageError(f"an aboard body that is no zlib stream ({problem})") from None
+    if len(octets) <= MAX_BODY_BYTES and not unpacker.eof:
+        raise MessageError("an aboard body whose zlib stream is cut off")
+    return octets
 
 
 def _decoded(kind: type[T], payload: bytes, *, what: str) -> T:

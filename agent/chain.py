@@ -60,11 +60,15 @@ class Walked(Struct, frozen=True):
 
 
 class KeptEpoch(Struct, frozen=True):
-    """One epoch of a vehicle's chain as one side keeps it; `head` as for `walk`, None where nobody else knows one."""
+    """One epoch of a vehicle's chain as one side keeps it; `head` as for `walk`, None where nobody else knows one.
+
+    `key` is the public key that this side has noted for this epoch; None where it is the chain's.
+    """
 
     epoch: int
     records: tuple[Sealed, ...]
     head: tuple[int, str] | None = None
+    key: str | None = None
 
 
 class KeptChain(Struct, frozen=True):

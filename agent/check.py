@@ -31,16 +31,18 @@ from agent.holding import InUse
 from agent.messages import DownLeaf
 from agent.probe_broker import probe_broker
 from agent.probe_disk import is_agent_running, probe_disk
-from agent.probe_gps import LISTEN_S, probe_gps
+from agent.probe_gps import LISTEN_S, locate, probe_gps
 from agent.probe_reader import MOST_TRANSMIT_S, ReaderAwayError, ask_reader
 from agent.reader_tls import reader_tls
 from agent.records import Problem
 from agent.setup import read_in_use
+from agent.sites import SiteIndex
 from agent.store_view import StoreView, is_store
 from agent.terminal import paper_of
 from agent.vehicle import Vehicle
 from agent.vehicle_radio import power_in_use_dbm
-from agent.walk import refusal, run_walk
+from agent.vehicle_sections import MB
+from agent.walk import radio_off_refusal, refusal, run_walk
 
 _LEAVES: tuple[DownLeaf, ...] = ("sites", "register", "plan")
 
@@ -110,7 +112,7 @@ def _findings(args: Namespace, vehicle: Vehicle, in_use: InUse) -> Iterator[Find
     path = args.store or Path(vehicle.store.path)
     in_use, held = _with_held(in_use, path, given=given)
     if not args.files_only:
-        yield from _asked(args, vehicle, path)
+        yield from _asked(args, vehicle, path, quiet=SiteIndex(in_use.sites).radio_off)
     yield from content_findings(vehicle, in_use, given=given, held=held)
 
 
@@ -133,10 +135,10 @@ def _with_held(in_use: InUse, path: Path, *, given: Collection[str]) -> tuple[In
     return in_use, held
 
 
-def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
+def _asked(args: Namespace, vehicle: Vehicle, path: Path, *, quiet: SiteIndex | None) -> Iterator[Finding]:
     is_running = is_agent_running(path)
     yield agent_finding(is_running=is_running)
-    yield from probe_disk(path)
+    yield from probe_disk(path, reserve_bytes=vehicle.store.reserve_mb * MB)
     try:
         tls, wrong = reader_tls(vehicle.reader), None
     except ConfigError as error:
@@ -144,6 +146,9 @@ def _asked(args: Namespace, vehicle: Vehicle, path: Path) -> Iterator[Finding]:
     yield from _reader(vehicle, is_running=is_running, tls=tls, wrong=wrong)
     if args.walk_test:
         refused = refusal(vehicle, is_agent_running=is_running, has_tls=wrong is None)
+        if refused is None and quiet is not None:
+            _say(f"asking gpsd where the van is, up to {LISTEN_S:g} s ...")
+            refused = radio_off_refusal(locate(vehicle.gps, SystemClock(), listen_s=LISTEN_S), quiet)
         if refused is not None:
             yield refused
         else:

@@ -43,6 +43,15 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
             "--sites geofences --register register.csv --svg why.svg"
         ),
     ),
+    "verify": (
+        "agent.verify",
+        "walks a van's signed records; names the first that was changed, taken out, put in or signed by another key",
+        (
+            "Reads a vehicle's store, or with --config and --vehicle what the dispatch side keeps, also while these "
+            "run. Exit code 0 when every record fits, 1 when one does not, 2 for wrong usage. Example: "
+            "roadtally verify /var/lib/roadtally/vehicle.db"
+        ),
+    ),
     "dispatch": (
         "agent.dispatch.main",
         "the dispatch side: takes in what vehicles publish and shows what is aboard each",
@@ -76,7 +85,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     ),
 }
 # What a vehicle's small installation leaves out, by command.
-EXTRAS = {"demo": "demo", "dispatch": "dispatch"}
+EXTRAS = {"demo": "demo", "dispatch": "dispatch", "verify": "dispatch"}
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -72,7 +72,7 @@ class Verdict(Struct, frozen=True):
 
 def judge(demo: DemoDay) -> Verdict:
     """Compare the two databases with each other, and the dispatch side's with the world's truth."""
-    sent = _records(demo.folder / "vehicle.db", "SELECT seq, kind, body FROM record ORDER BY seq")
+    sent = _records(demo.folder / "vehicle.db", "SELECT seq, kind, body FROM record ORDER BY epoch, seq")
     # The dispatch side's key is (vehicle, epoch, seq): a record that came twice in another epoch counts twice.
     received = _records(demo.folder / "dispatch.db", "SELECT seq, kind, body FROM record ORDER BY epoch, seq")
     by_seq = {seq: (kind, body) for seq, kind, body in received}

@@ -7,6 +7,8 @@
     │   ├── GpsdError
     │   └── MessageError (an MQTT payload)
     └── StoreError       the disk: the record could not be kept
+        ├── DiskFullError      whoever can free space; what is stored is whole, and more can be stored later
+        └── StoreDamagedError  nobody at once: the next start sets the file aside and begins a new store
 
 Anything else is a bug of ours and ends the process, for systemd to start it again.
 """
@@ -48,3 +50,11 @@ class MessageError(ProtocolError):
 
 class StoreError(RoadtallyError):
     """The store could not keep or give back a record."""
+
+
+class DiskFullError(StoreError):
+    """There is no space for it; what was stored before is whole."""
+
+
+class StoreDamagedError(StoreError):
+    """The store's file is damaged."""

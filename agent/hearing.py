@@ -25,14 +25,16 @@ def watch_ports(setup: Setup, state: State, t_s: float, item: Inventory) -> tupl
     if not on_the_road or state.belief is None or not state.timeline.trusted:
         return state, ()
     here = state.belief.forward[:, setup.model.is_aboard].sum(axis=1)
+    surely = (here >= SURELY).tolist()  # once for all: every round on the road comes through here
     fixtures, load = [], []
     for number, tag in enumerate(state.belief.tags):
         listing = setup.register.find(tag) if number else None
         if listing is None:
             continue
-        if is_own_fixture(setup.register, setup.vehicle.id, tag):
-            fixtures.append(tag)
-        elif listing.kind == "item" and here[number] >= SURELY:
+        if listing.kind == "fixture":
+            if is_own_fixture(setup.register, setup.vehicle.id, tag):
+                fixtures.append(tag)
+        elif surely[number] and listing.kind == "item":
             load.append(tag)
     health, faded = state.health.take(
         int(state.axis.moment(state.timeline, t_s).utc_s // DAY_S),

@@ -32,9 +32,9 @@ MAX_PACKED_BYTES = 256 * 1024
 MAX_UNPACKED_BYTES = 4 * 1024 * 1024
 MAX_DOWNLINK_BYTES = 8 * 1024 * 1024
 MAX_ACK_RANGES = 10_000
-_ROOM_FOR_THE_FRAME = (
-    4096  # what stands around the records of a batch: version, vehicle, epoch, each record's own frame
-)
+Mark = Annotated[str, Meta(max_length=200)]  # a digest, a signature or a key, as `agent.chain` writes them
+_ROOM_FOR_THE_FRAME = 512  # what stands around the records of a batch: version, vehicle, epoch, key
+_ROOM_FOR_A_RECORD = 128  # what stands around a body: seq, kind, the names of these and of prev and sig
 
 _VEHICLE = re.compile(r"[a-z0-9-]{1,40}")
 T = TypeVar("T")
@@ -42,21 +42,27 @@ Count = Annotated[int, Meta(ge=1, le=2**53)]
 Digest = Annotated[str, Meta(pattern="^sha-256:[0-9a-f]{64}$")]
 
 
-class LogRecord(Struct, frozen=True):
-    """One record of a log batch; `body` is its JSON document, still as bytes: see `body_of`."""
+class LogRecord(Struct, frozen=True, omit_defaults=True):
+    """One record of a log batch; `body` is its JSON document, still as bytes: see `body_of`.
+
+    `prev` and `sig` are its place in the vehicle's chain (`agent.chain`); None from a vehicle that does not sign.
+    """
 
     seq: Count
     kind: Kind
     body: Raw
+    prev: Mark | None = None
+    sig: Mark | None = None
 
 
 class LogBatch(Struct, frozen=True):
-    """Up to 50 records of one vehicle and epoch."""
+    """Up to 50 records of one vehicle and epoch, and the key that signed them."""
 
     v: Literal[1]
     vehicle: Annotated[str, Meta(pattern="^[a-z0-9-]{1,40}$")]
     epoch: Count
     records: Annotated[tuple[LogRecord, ...], Meta(min_length=1, max_length=MAX_RECORDS)]
+    key: Mark | None = None
 
 
 class Ack(Struct, frozen=True):
@@ -104,11 +110,16 @@ class _Down(Struct, frozen=True):
 
 
 class OutboxRow(Struct, frozen=True):
-    """One record that no ack has covered yet, as the vehicle's store keeps it; `body` is its JSON document."""
+    """One record that no ack has covered yet, as the vehicle's store keeps it; `body` is its JSON document.
+
+    `prev` and `sig` as in `LogRecord`.
+    """
 
     seq: int
     kind: Kind
     body: bytes
+    prev: str | None = None
+    sig: str | None = None
 
 
 class _Version(Struct, frozen=True):
@@ -144,24 +155,25 @@ def body_of(record: LogRecord) -> dict[str, Any]:
     return _decoded(msgspec.json.Decoder(dict[str, Any]), bytes(record.body), what=f"the body of record {record.seq}")
 
 
-def encode_log(*, vehicle: str, epoch: int, records: Sequence[OutboxRow]) -> bytes:
+def encode_log(*, vehicle: str, epoch: int, records: Sequence[OutboxRow], key: str | None = None) -> bytes:
     """A log batch of all of `records`; raises MessageError where they do not fit (see `pack_log`)."""
-    payload, taken = pack_log(vehicle=vehicle, epoch=epoch, rows=records)
+    payload, taken = pack_log(vehicle=vehicle, epoch=epoch, rows=records, key=key)
     if taken != len(records):
         raise MessageError(f"{len(records)} records do not fit one batch; {taken} of them do")
     return payload
 
 
-def pack_log(*, vehicle: str, epoch: int, rows: Sequence[OutboxRow]) -> tuple[bytes, int]:
+def pack_log(*, vehicle: str, epoch: int, rows: Sequence[OutboxRow], key: str | None = None) -> tuple[bytes, int]:
     """A log batch of the first of `rows`, and how many of them it holds: as many as the bounds allow.
 
-    Raises MessageError where there is none, or where the first alone is too large to be sent at all.
+    `key` is the public key that signed them, None where they are not signed. Raises MessageError where there is none,
+    or where the first alone is too large to be sent at all.
     """
     if not rows:
         raise MessageError("a log batch needs a record")
     taken, unpacked_bytes = 0, _ROOM_FOR_THE_FRAME
     for row in rows[:MAX_RECORDS]:
-        unpacked_bytes += len(row.body)
+        unpacked_bytes += len(row.body) + len(row.prev or "") + len(row.sig or "") + _ROOM_FOR_A_RECORD
         if unpacked_bytes > MAX_UNPACKED_BYTES:
             break
         taken += 1
@@ -170,7 +182,8 @@ def pack_log(*, vehicle: str, epoch: int, rows: Sequence[OutboxRow]) -> tuple[by
             "v": 1,
             "vehicle": vehicle,
             "epoch": epoch,
-            "records": [LogRecord(row.seq, row.kind, Raw(row.body)) for row in rows[:taken]],
+            "records": [LogRecord(row.seq, row.kind, Raw(row.body), row.prev, row.sig) for row in rows[:taken]],
+            **({} if key is None else {"key": key}),
         }
         packed = zlib.compress(msgspec.json.encode(batch), 6)
         if len(packed) <= MAX_PACKED_BYTES:

@@ -131,17 +131,9 @@ def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion
     state = TRANSITIONS[(motion.state, how)]
     anchor = None if state is State.MOVING else motion.anchor
     changed = replace(
-        motion,
-        state=state,
-        since_s=at_s,
-        score=0.0,
-        score_since_s=now_s,
-        anchor=anchor,
-        blind_s=None,
-        elsewhere=None,
-        away_s=None,
-        away_mps=0.0,
-    )
+        motion, state=state, since_s=at_s, score=0.0, score_since_s=now_s, anchor=anchor, blind_s=None, elsewhere=None,
+        away_s=None, away_mps=0.0,
+    )  # fmt: skip
     return changed, Change(state, at_s, now_s)
 
 
@@ -162,7 +154,7 @@ def _anchored(anchor: Anchor | None, fix: GpsFix) -> Anchor:
 
 def _error_m(motion: Motion, fix: GpsFix) -> float:
     """Standard deviation of each axis: what the receiver states, or what was seen while standing if that is more."""
-    return max(fix.sigma_m, math.sqrt(motion.anchor.scatter_m2 / 2) if motion.anchor is not None else 0.0)
+    return fix.sigma_m if motion.anchor is None else max(fix.sigma_m, math.sqrt(motion.anchor.scatter_m2 / 2))
 
 
 def _is_parked(motion: Motion) -> bool:
@@ -197,13 +189,12 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
     motion = replace(motion, last=fix, last_s=t_s, score=score, score_since_s=since, speed_mps=pace.mps)
     if standing:
         motion, found = _not_moving(motion, t_s, fix, elapsed_s=elapsed, evidence=evidence)
+        changes += found
     elif score >= THRESHOLD:
         motion, change = _become(replace(motion, anchor=_anchored(None, fix)), "halt", since, t_s)
-        found = (change,)
-    else:
-        found = ()
+        changes += (change,)
     motion, later = _confirm(motion, t_s)
-    return motion, (*changes, *found, *later)
+    return motion, changes + later
 
 
 def _begun_s(motion: Motion, t_s: float, *, span_s: float) -> float:
@@ -311,7 +302,8 @@ def _strayed(motion: Motion, t_s: float, fix: GpsFix, *, evidence: float) -> tup
 def _stood_at(motion: Motion, fix: GpsFix, *, evidence: float) -> Anchor | None:
     """Where the van stands by one more fix; roughly by the first, where it had no sky until it drove."""
     if evidence > 0 and motion.score < THRESHOLD / 2:
-        return _anchored(motion.anchor, fix)
+        is_rough = motion.anchor is not None and motion.anchor.sigma_m > max(FIRST_SEEN_SIGMA_M, fix.sigma_m)
+        return _anchored(None if is_rough else motion.anchor, fix)
     if motion.anchor is None and motion.state is State.STOPPED:
         driven_m = FIRST_SEEN_S * (FIRST_SEEN_MPS if fix.speed_mps is None else fix.speed_mps)
         return Anchor(fix.lat, fix.lon, max(fix.sigma_m, FIRST_SEEN_SIGMA_M, driven_m), 1)
@@ -368,16 +360,23 @@ def observe_input(
     if motion.state is State.STOPPED:
         motion = replace(motion, input_s=t_s)
     stands = ignition is False or doors is True
-    if stands and motion.state is State.UNKNOWN:
-        # Nothing was seen of it yet, perhaps for want of sky; but nobody opens the doors of a van that drives.
+    if stands and motion.state is State.UNKNOWN:  # perhaps for want of sky; but nobody opens the doors while it drives
         motion, change = _become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     slow = motion.speed_mps < DRIVING_MPS or t_s - motion.last_s > STOP_S / 3
     if stands and motion.state is State.MOVING and motion.last is not None and slow:
-        at = max(motion.since_s, min(motion.last_s + 1.0, t_s))
-        motion, change = _become(replace(motion, anchor=_anchored(None, motion.last)), "confirm", at, t_s)
+        where, at_s = _stands_unseen(motion, motion.last, t_s)
+        motion, change = _become(replace(motion, anchor=where), "confirm", max(motion.since_s, at_s), t_s)
         return motion, (change,)
     return _confirm(motion, t_s)
+
+
+def _stands_unseen(motion: Motion, last: GpsFix, t_s: float) -> tuple[Anchor, float]:
+    """Where and since when a van stands by its ignition or doors, of which there was no fix for a while."""
+    if motion.speed_mps < SLOW_MPS:
+        return _anchored(None, last), min(motion.last_s + 1.0, t_s)  # where the sky was lost, as above
+    driven_m = motion.speed_mps * (t_s - motion.last_s)  # it drove on, and nobody saw how far
+    return Anchor(last.lat, last.lon, max(last.sigma_m, driven_m), 1), t_s
 
 
 def confirm_near_fence(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:

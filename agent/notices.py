@@ -115,6 +115,28 @@ def gps_notice(setup: Setup, said: Said, at: str | None) -> Record:
     return _notice(setup, said.code, at, said.text)
 
 
+def disk_notice(
+    setup: Setup, *, since: str | None, until: str | None, spared: int, waited: int, dropped: int
+) -> Record:
+    """The disk was full, and is no longer."""
+    text = (
+        f"The disk was full{_span(since, until)}. No custody record was lost: {spared} were stored meanwhile "
+        f"and {waited} waited. Raw reads that were not kept: {dropped}."
+    )
+    more = {"since": since, "until": until, "records_waited": waited, "reads_not_kept": dropped}
+    return _notice(setup, "disk-full", since, text, **more)
+
+
+def off_notice(setup: Setup, *, since: str, until: str) -> Record:
+    """When the gap of the last start was, told once the time is known."""
+    text = f"Nothing is recorded{_span(since, until)}: the van's computer, or its agent, had stopped."
+    return _notice(setup, "gap-was", since, text, since=since, until=until)
+
+
+def _span(since: str | None, until: str | None) -> str:
+    return (f" from {since}" if since else "") + (f" to {until}" if until else "")
+
+
 def time_notice(setup: Setup, event: TimeEvent) -> Record:
     """What the timeline has to say."""
     return _notice(setup, event.code, None if event.utc_s is None else format_utc(event.utc_s), event.text)

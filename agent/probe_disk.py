@@ -16,12 +16,16 @@ from pathlib import Path
 
 from agent.errors import StoreError
 from agent.findings import Finding
-from agent.store_connection import connect, told
+from agent.store_aside import damage_of, set_aside_before
+from agent.store_connection import look, told
+from agent.store_mark import read_mark
+from agent.store_reserve import Reserve, reserve_of
 from agent.store_schema import MIGRATIONS
 
 # A week of a busy van's store is far below it, and SQLite needs room for its log. Judgement.
 LEAST_FREE_BYTES = 500_000_000
-_GB = 1_000_000_000
+WAL_RESET_FIXED = (3, 51, 3)
+_GB, _MB = 1_000_000_000, 1_000_000
 _TRIED_BYTES = 4096
 
 
@@ -43,8 +47,8 @@ def is_agent_running(path: Path) -> bool:
     return False
 
 
-def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[Finding]:
-    """Free space where the store is, and whether the store can be used."""
+def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES, reserve_bytes: int = 0) -> list[Finding]:
+    """Free space where the store is, whether the store can be used, and what was set aside beside it as damaged."""
     folder = path.parent
     if not _can_see(folder):
         do = "run this as root or as the agent's user"
@@ -52,7 +56,26 @@ def probe_disk(path: Path, *, least_free_bytes: int = LEAST_FREE_BYTES) -> list[
     if not folder.is_dir():
         do = "make the folder and let the agent's user own it, or set [store] path; under systemd the unit makes it"
         return [Finding("disk", "not ok", f"{folder} is not there", do)]
-    return [_space(folder, least_free_bytes), _store(path)]
+    return [_space(folder, least_free_bytes), *_reserve(path, reserve_bytes), _store(path), *_set_aside(path)]
+
+
+def _reserve(path: Path, wanted_bytes: int) -> list[Finding]:
+    """Nothing to say before the first start has made it, or where none is wanted."""
+    left_bytes = Reserve(path, size_bytes=wanted_bytes).left_bytes
+    if not reserve_of(path).exists() or left_bytes >= wanted_bytes:
+        return []
+    found = f"{left_bytes / _MB:,.1f} of {wanted_bytes / _MB:,.1f} MB are still kept free for custody records"
+    do = "free some space: it was given up as the disk was full, and is made again by itself"
+    return [Finding("reserve", "not ok", found, do)]
+
+
+def _set_aside(path: Path) -> list[Finding]:
+    stores = set_aside_before(path)
+    if not stores:
+        return []
+    names = ", ".join(f"{store.name} ({store.stat().st_size / _MB:,.1f} MB)" for store in stores)
+    do = "copy them and their -wal off the van to be looked into, then remove them; if more come, replace the card"
+    return [Finding("damaged", "not ok", f"set aside as damaged: {names}", do)]
 
 
 def _space(folder: Path, least_free_bytes: int) -> Finding:
@@ -74,13 +97,32 @@ def _space(folder: Path, least_free_bytes: int) -> Finding:
     return Finding("disk", "ok", f"{found}; writes and syncs")
 
 
+def library_of(version: tuple[int, int, int]) -> str:
+    """The SQLite in use, and whether it has the fix of the race that can damage a database in WAL mode.
+
+    https://sqlite.org/wal.html: two connections that write or checkpoint at once. The agent has one, see
+    `agent.store_connection`, and so works with either; a distribution may have the fix in an older number.
+    """
+    number = ".".join(map(str, version))
+    if version >= WAL_RESET_FIXED:
+        return f"SQLite {number} has the fix of the WAL-reset race"
+    fixed = ".".join(map(str, WAL_RESET_FIXED))
+    return f"SQLite {number} is older than the fix of its WAL-reset race ({fixed}), which one writer never meets"
+
+
 def _store(path: Path) -> Finding:
-    library = f"SQLite {sqlite3.sqlite_version}"
+    library = library_of(sqlite3.sqlite_version_info)
     if not path.exists():
         return Finding("store", "ok", f"{path.name} is not there yet; the agent begins it. {library}")
     try:
+        damage = damage_of(path)
+        if damage is not None:
+            mark = read_mark(path)
+            good = "" if mark is None or mark.at is None else f"; it was last known to be good at {mark.at}"
+            do = "start the agent, which sets the store aside whole; or move it away or set another path"
+            return Finding("store", "not ok", f"{path.name} is damaged ({damage}){good}. {library}", do)
         with told(path, "opening the store"):
-            connection = connect(path, writer=False)
+            connection = look(path)
             try:
                 (version,) = connection.execute("PRAGMA user_version").fetchone()
                 waiting = _count(connection, "outbox")

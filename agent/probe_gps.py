@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import socket
 import time
+from contextlib import suppress
 from typing import Any
 
 from agent.clock import Clock
@@ -126,9 +127,23 @@ def probe_gps(
     return [gpsd, _sky(heard, listen_s), _clock(heard, clock, is_needed=is_clock_needed)]
 
 
-def _listen(connection: socket.socket, heard: Heard, clock: Clock, *, until_real_s: float) -> None:
+def locate(settings: GpsSettings, clock: Clock, *, listen_s: float = LISTEN_S) -> GpsFix | None:
+    """The first usable fix within `listen_s`; None where there is none, or no gpsd."""
+    heard = Heard(settings, mono=clock.mono())
+    with (
+        suppress(OSError),
+        socket.create_connection((settings.host, settings.port), timeout=CONNECT_S) as connection,
+    ):
+        connection.sendall(_WATCH)
+        _listen(connection, heard, clock, until_real_s=time.monotonic() + listen_s, is_first_enough=True)
+    return heard.fix
+
+
+def _listen(
+    connection: socket.socket, heard: Heard, clock: Clock, *, until_real_s: float, is_first_enough: bool = False
+) -> None:
     pending = b""
-    while not heard.is_complete and len(pending) <= MAX_LINE_BYTES:
+    while not (heard.is_complete or (is_first_enough and heard.fix is not None)) and len(pending) <= MAX_LINE_BYTES:
         left_s = until_real_s - time.monotonic()
         if left_s <= 0.0:
             return

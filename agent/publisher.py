@@ -4,7 +4,8 @@ One thread, which alone touches the client: it waits on the socket itself instea
 thread, so that there is no second thread to die unseen and no lock to hold across a callback. Callbacks only enqueue.
 The outbox is the only queue: nothing is published while disconnected, at most twenty batches are outstanding, and
 a record counts as delivered when an `ack` of the dispatch side covers it (the run loop then trims the store). Each
-connection has a fresh client and begins with the oldest record that is not covered. MQTT 3.1.1.
+connection has a fresh client and begins with the oldest record that neither an ack covers nor the broker has taken a
+short while ago (`agent.publisher_log`). MQTT 3.1.1.
 
 The store is never touched from here: records come through `Outbox`, a reader with its own connection, and acks, new
 sites and the like go to `deliver`, which must only enqueue them.
@@ -18,13 +19,13 @@ import random
 import socket
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
 from msgspec import Struct
 
-from agent.bodies import Aboard, Position, Status, encode_body
+from agent.bodies import Aboard, Position, Status, encode_body, pack_body
 from agent.clock import Clock
 from agent.errors import MessageError
 from agent.messages import (
@@ -32,16 +33,15 @@ from agent.messages import (
     Ack,
     DownLeaf,
     Downlink,
-    OutboxRow,
     UpLeaf,
     decode_acks,
     decode_downlink,
-    pack_log,
     parse_topic,
     version_of,
 )
 from agent.publisher_link import Link, LinkLostError
-from agent.publisher_window import MOST_BATCHES, Window
+from agent.publisher_log import LogSender, Outbox
+from agent.publisher_window import Window
 from agent.vehicle import MqttSettings
 
 _LOG = logging.getLogger(__name__)
@@ -49,8 +49,6 @@ _LOG = logging.getLogger(__name__)
 _SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 1.0, 60.0
 _STEADY_S = 10.0  # a connection that lasted as long as this was a good one: the next try comes soon
 _IDLE_REAL_S = 0.25
-_LINGER_REAL_S = 0.25
-_FEW, _MANY = 10, 50
 _FAREWELL_REAL_S = 1.0
 _RETAINED: dict[UpLeaf, int] = {"status": 1, "aboard": 1, "position": 0}  # with their QoS
 
@@ -80,26 +78,14 @@ class LinkChanged(Struct, frozen=True):
     why: str
 
 
-Delivered = Acks | Settled | Downlink | Refused | LinkChanged
+class Trouble(Struct, frozen=True):
+    """Why records do not arrive although the broker is there, for the status; `words` is None when they do again."""
+
+    words: str | None
+    since_mono: float | None
 
 
-class OutboxPage(Protocol):
-    """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false."""
-
-    @property
-    def epoch(self) -> int: ...  # noqa: D102 - the class says it
-    @property
-    def settled(self) -> bool: ...  # noqa: D102
-    @property
-    def rows(self) -> Sequence[OutboxRow]: ...  # noqa: D102
-
-
-class Outbox(Protocol):
-    """The store, as far as the publisher may see it."""
-
-    def page(self, *, after: int, limit: int) -> OutboxPage:
-        """The first `limit` unacked records with a seq above `after`."""
-        ...
+Delivered = Acks | Settled | Downlink | Refused | LinkChanged | Trouble
 
 
 class Publisher:
@@ -127,9 +113,18 @@ class Publisher:
         self._settle_s = settle_s
         self._chance = chance or random.Random()  # noqa: S311 - spreads reconnects, guards nothing
         self._link = Link(vehicle=vehicle, settings=settings)
-        self._window = Window(patience_s=resend_after_s, patience_real_s=resend_after_real_s)
+        self._log = LogSender(
+            vehicle=vehicle,
+            outbox=outbox,
+            publish=lambda payload: self._link.publish("log", payload, qos=1, retain=False),
+            clock=clock,
+            window=Window(patience_s=resend_after_s, patience_real_s=resend_after_real_s),
+        )
+        self._told_trouble: tuple[str | None, float | None] = (None, None)
         self._newest: dict[UpLeaf, bytes] = {}
         self._unsent: set[UpLeaf] = set()
+        self._on_their_way: dict[int, UpLeaf] = {}
+        self._kept: set[UpLeaf] = set()  # of which the broker has the newest
         self._lock = threading.Lock()  # held for these two alone, never across a call of the client
         self._stop = threading.Event()
         self._wake_near, self._wake_far = socket.socketpair()
@@ -138,11 +133,7 @@ class Publisher:
         self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
         self._failure: BaseException | None = None
         self._is_connected = False
-        self._look = True  # whether the outbox may hold something to send
-        self._looked_real_s = 0.0
-        self._few_since_real_s: float | None = None
         self._seen: dict[str, bytes] = {}
-        self.published_batches = 0
 
     def start(self) -> Self:
         """Begin to connect, and go on until `stop`."""
@@ -161,7 +152,7 @@ class Publisher:
 
     def notify(self) -> None:
         """There are new records in the outbox."""
-        self._look = True
+        self._log.notify()
         self._wake()
 
     def set_status(self, body: Status | dict[str, Any]) -> None:
@@ -170,11 +161,17 @@ class Publisher:
 
     def set_aboard(self, body: Aboard | dict[str, Any]) -> None:
         """The newest list of what is aboard; only the newest is ever sent."""
-        self._set("aboard", encode_body(body))
+        octets = encode_body(body)
+        self._set("aboard", pack_body(octets) if self._settings.pack_aboard else octets)
 
     def set_position(self, body: Position | dict[str, Any]) -> None:
         """The newest position; only the newest is ever sent."""
         self._set("position", encode_body(body))
+
+    @property
+    def published_batches(self) -> int:
+        """How many batches have been handed to a broker so far."""
+        return self._log.published_batches
 
     @property
     def is_connected(self) -> bool:
@@ -192,6 +189,7 @@ class Publisher:
                 return
             self._newest[leaf] = payload
             self._unsent.add(leaf)
+            self._kept.discard(leaf)
         self._wake()
 
     def _wake(self) -> None:
@@ -214,6 +212,9 @@ class Publisher:
                 self._connection()
             except LinkLostError as lost:
                 why = str(lost)
+                if self._is_connected:
+                    self._confirm()
+                    self._log.lost(by_peer=lost.by_peer)
             finally:
                 self._link.close()
                 was_connected, self._is_connected = self._is_connected, False
@@ -237,20 +238,26 @@ class Publisher:
         self._is_connected = True
         _LOG.info("connected to the broker %s", self._link.address)
         self._deliver(LinkChanged(up=True, why=""))
-        self._window.begin()
-        self._look, self._few_since_real_s = True, None
+        self._log.begin()
         settled_real_s = time.monotonic() + self._settle_s
         told_settled = False
+        self._on_their_way.clear()
         with self._lock:
-            self._unsent = set(self._newest)
+            # The last will has overwritten the status; what else the broker has, it keeps.
+            self._unsent = set(self._newest) - (self._kept - {"status"})
         while not self._stop.is_set():
             self._link.turn(wake=self._wake_far, timeout_s=_IDLE_REAL_S)
             for name, payload in self._link.take_messages():
                 if self._take(name, payload):
                     settled_real_s = 0.0
+            self._confirm()
             self._send_newest()
             if time.monotonic() >= settled_real_s:
-                told_settled = self._send_log(told_settled=told_settled)
+                self._log.send()
+                if not (self._log.is_settled or told_settled):
+                    told_settled = True
+                    self._deliver(Settled())
+            self._tell_trouble()
         self._farewell()
 
     def _take(self, name: str, payload: bytes) -> bool:
@@ -275,8 +282,7 @@ class Publisher:
         except MessageError as problem:
             _LOG.warning("passed over: %s", problem)
             return False
-        self._window.acknowledge(acks)
-        self._look = True
+        self._log.acknowledge(acks)
         self._deliver(Acks(acks))
         return True
 
@@ -291,66 +297,32 @@ class Publisher:
             _LOG.warning("refused: %s", problem)
             self._deliver(Refused(leaf, version_of(payload), str(problem)))
 
+    def _confirm(self) -> None:
+        confirmed = self._link.take_confirmed()
+        with self._lock:
+            kept = {leaf for mid in confirmed if (leaf := self._on_their_way.pop(mid, None)) is not None}
+            self._kept |= kept - self._unsent
+        self._log.confirm(confirmed)
+
     def _send_newest(self) -> None:
         with self._lock:
             # While the last one of a leaf is on its way, a newer one waits, and may itself be overtaken by a newer one.
             ready = [(leaf, self._newest[leaf]) for leaf in self._unsent if not self._link.is_on_its_way(leaf)]
             self._unsent.difference_update(leaf for leaf, _ in ready)
         for leaf, payload in ready:
-            self._link.publish(leaf, payload, qos=_RETAINED[leaf], retain=True)
+            mid = self._link.publish(leaf, payload, qos=_RETAINED[leaf], retain=True)
+            if _RETAINED[leaf]:
+                self._on_their_way[mid] = leaf
 
-    def _send_log(self, *, told_settled: bool) -> bool:
-        """Send what the window has room for; whether `Settled` has been delivered on this connection."""
-        now_s, real_s = self._clock.mono(), time.monotonic()
-        overdue = self._window.take_overdue(now_s=now_s, real_s=real_s)
-        if overdue is not None:
-            _LOG.warning("records %d to %d are not acknowledged yet; sending what is missing again", *overdue)
-            self._look = True
-        if not (self._look or real_s - self._looked_real_s >= 1.0):
-            return told_settled
-        self._looked_real_s = real_s
-        while not self._window.is_full and self._link.outstanding < MOST_BATCHES:
-            self._look = False  # before reading, so that a notify during it is not lost
-            page = self._outbox.page(after=self._window.cursor, limit=_MANY)
-            if not page.settled:
-                if not told_settled:
-                    self._deliver(Settled())
-                self._look = True
-                return True
-            if page.epoch != self._window.epoch:
-                self._window.begin(epoch=page.epoch)
-                self._look = True
-                continue
-            if not page.rows:
-                return told_settled
-            rows = self._window.still_to_send(page.rows)
-            if rows and len(rows) < _FEW and not self._window.is_empty and self._lingers(real_s):
-                self._look = True
-                return told_settled
-            self._few_since_real_s = None
-            self._send_batch(rows, page.rows[-1].seq, now_s=now_s, real_s=real_s)
-            self._look = True
-        return told_settled
-
-    def _send_batch(self, rows: Sequence[OutboxRow], last_seq: int, *, now_s: float, real_s: float) -> None:
-        if not rows:
-            self._window.cursor = last_seq
-            return
-        try:
-            payload, taken = pack_log(vehicle=self._vehicle, epoch=self._window.epoch, rows=rows)
-        except MessageError as problem:
-            _LOG.error("kept back: %s", problem)
-            self._window.cursor = rows[0].seq
-            return
-        self._link.publish("log", payload, qos=1, retain=False)
-        self._window.sent(rows[:taken], now_s=now_s, real_s=real_s)
-        self.published_batches += 1
-
-    def _lingers(self, real_s: float) -> bool:
-        """Whether a few records wait a little for more, since others are on their way anyhow."""
-        if self._few_since_real_s is None:
-            self._few_since_real_s = real_s
-        return real_s - self._few_since_real_s < _LINGER_REAL_S
+    def _tell_trouble(self) -> None:
+        told = (self._log.words, self._log.silent_since_s)
+        if told != self._told_trouble:
+            self._told_trouble = told
+            if told[0] is not None:
+                _LOG.warning("%s", told[0])
+            else:
+                _LOG.info("records are acknowledged again")
+            self._deliver(Trouble(*told))
 
     def _farewell(self) -> None:
         deadline_real_s = time.monotonic() + _FAREWELL_REAL_S

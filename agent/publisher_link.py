@@ -23,13 +23,20 @@ from agent.messages import DOWN_LEAVES, UpLeaf, topic
 from agent.records import Problem
 from agent.vehicle import MqttSettings
 
-_KEEPALIVE_S = 30
+# Mobile networks forget a TCP connection that is idle: one in France was kept by a sign of life every 270 s, and not by
+# one in 9 minutes (blog.wirelessmoves.com, September 2020; RFC 5382 asks for two hours). A silent dead zone should be
+# known sooner, and a van that is off after 90 s, when the broker speaks the last will. Judgement between these.
+_KEEPALIVE_S = 60
 _ANSWER_WITHIN_REAL_S = 20.0  # CONNACK and SUBACK; and, below, twice as much for a PUBACK
 _MOST_UNCONFIRMED = 64  # above what the publisher ever has outstanding, so that paho never queues anything itself
 
 
 class LinkLostError(Exception):
-    """The connection is gone or was never had; the text says why."""
+    """The connection is gone or was never had; the text says why. `by_peer`: the other end closed it."""
+
+    def __init__(self, why: str, *, by_peer: bool = False) -> None:
+        super().__init__(why)
+        self.by_peer = by_peer
 
 
 class _TlsSocket(ssl.SSLSocket):
@@ -57,6 +64,8 @@ class Link:
         self._client: mqtt.Client | None = None
         self._inbox: list[tuple[str, bytes]] = []
         self._unconfirmed: dict[int, tuple[UpLeaf, float]] = {}
+        self._confirmed: list[int] = []
+        self._confirmed_real_s = 0.0
         self._accepted = False
         self._subscribed = False
         self._lost: str | None = None
@@ -85,6 +94,7 @@ class Link:
         """Connect and subscribe with a fresh client; returns when the broker has agreed to both, or `stop` is set."""
         self._inbox.clear()
         self._unconfirmed.clear()
+        self._confirmed.clear()
         self._accepted, self._subscribed, self._lost = False, False, None
         client = self._client = self._fresh_client()
         try:
@@ -101,12 +111,13 @@ class Link:
             if time.monotonic() > deadline_real_s:
                 raise LinkLostError("the broker does not answer")
 
-    def publish(self, leaf: UpLeaf, payload: bytes, *, qos: int, retain: bool) -> None:
-        """Send a message now."""
+    def publish(self, leaf: UpLeaf, payload: bytes, *, qos: int, retain: bool) -> int:
+        """Send a message now; the number by which the broker confirms it, unless `qos` is 0."""
         info = self._open_client().publish(topic(self._vehicle, leaf), payload, qos=qos, retain=retain)
         self._check(info.rc)
         if qos:
             self._unconfirmed[info.mid] = (leaf, time.monotonic())
+        return int(info.mid)
 
     def say_offline(self) -> None:
         """Publish what the last will would say: the will itself is not spoken after a proper DISCONNECT."""
@@ -117,11 +128,13 @@ class Link:
         try:
             self._turn(self._open_client(), wake, timeout_s)
         except OSError as problem:  # what paho lets through, such as an error of TLS
-            raise LinkLostError(str(problem) or type(problem).__name__) from problem
+            by_peer = isinstance(problem, ConnectionError | ssl.SSLEOFError)
+            raise LinkLostError(str(problem) or type(problem).__name__, by_peer=by_peer) from problem
         if self._lost is not None:
             raise LinkLostError(self._lost)
+        # On a slow link much may be on its way: as long as one after the other is confirmed, it lives.
         oldest_real_s = min((since for _, since in self._unconfirmed.values()), default=time.monotonic())
-        if time.monotonic() - oldest_real_s > 2 * _ANSWER_WITHIN_REAL_S:
+        if time.monotonic() - max(oldest_real_s, self._confirmed_real_s) > 2 * _ANSWER_WITHIN_REAL_S:
             raise LinkLostError("the broker no longer confirms what it is sent")
 
     def _turn(self, client: mqtt.Client, wake: socket.socket | None, timeout_s: float) -> None:
@@ -147,6 +160,11 @@ class Link:
         taken, self._inbox = self._inbox, []
         return taken
 
+    def take_confirmed(self) -> list[int]:
+        """The numbers of what the broker has confirmed since the last call."""
+        taken, self._confirmed = self._confirmed, []
+        return taken
+
     def disconnect(self) -> None:
         """Take leave of the broker, so that it does not speak the last will."""
         self._open_client().disconnect()
@@ -166,7 +184,8 @@ class Link:
 
     def _check(self, code: MQTTErrorCode) -> None:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise LinkLostError(self._lost or mqtt.error_string(code))
+            by_peer = code == MQTTErrorCode.MQTT_ERR_CONN_LOST
+            raise LinkLostError(self._lost or mqtt.error_string(code), by_peer=by_peer)
 
     def _new_client(self) -> mqtt.Client:
         return mqtt.Client(
@@ -216,6 +235,8 @@ class Link:
 
     def _on_publish(self, _client: object, _data: object, mid: int, _reason: object, _properties: object) -> None:
         self._unconfirmed.pop(mid, None)
+        self._confirmed.append(mid)
+        self._confirmed_real_s = time.monotonic()
 
     def _on_disconnect(self, _client: object, _data: object, _flags: object, reason: Any, _properties: object) -> None:  # noqa: ANN401 - paho's
         self._lost = self._lost or f"the connection was lost ({reason})"

@@ -16,6 +16,7 @@ It keeps the socket in its module's globals, so one receiver of a process connec
 
 from __future__ import annotations
 
+import json
 import logging
 import random
 import socket
@@ -134,6 +135,11 @@ class _Link:
                     thing.close()
 
 
+def _was_let_down(error: Exception) -> bool:
+    """Whether nobody was there, or went away without a word, as a gpsd does that is being started or ended."""
+    return isinstance(error, OSError) or (isinstance(error, json.JSONDecodeError) and not error.doc)
+
+
 class Receiver:
     """Delivers gpsd's TPVs to `put` from its own thread, from `start` until `stop`.
 
@@ -216,7 +222,7 @@ class Receiver:
             try:
                 stream = link.open(self._host, self._port)
             except Exception as error:  # noqa: BLE001 - gpsd-py3 raises a plain Exception for a greeting it does not like
-                self._link_is("mute" if link.is_shut else "refused" if isinstance(error, OSError) else "foreign")
+                self._link_is("mute" if link.is_shut else "refused" if _was_let_down(error) else "foreign")
                 return f"no connection ({error})"
             finally:
                 _one_connects.release()

@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import signal
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
 from agent import __version__
 from agent.clock import PacedClock, SharedClock, SystemClock
-from agent.errors import ConfigError
+from agent.errors import ConfigError, StoreDamagedError
 from agent.gps import Unusable, parse_tpv
 from agent.holding import InUse
+from agent.identity import KEY_NAME, key_notice, vehicle_key
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import OFF
 from agent.logs import log_as_json
@@ -32,13 +33,17 @@ from agent.reader import Reader
 from agent.reader_tls import reader_tls
 from agent.reading import interlock_of
 from agent.receiver import Receiver
-from agent.recording import encode_line, lines_of
-from agent.records import Fix, Input, Problem
+from agent.recorder import Recorder
+from agent.records import Fix, Input, Problem, Record
 from agent.setup import read_in_use
 from agent.store import Store
+from agent.store_aside import note_damage
+from agent.store_chain import Seal
+from agent.store_opening import open_sound
 from agent.timeline import RULES, TimeRules
 from agent.vehicle import Vehicle, transmit_allowed
-from agent.vehicle_agent import Shown, VehicleAgent
+from agent.vehicle_agent import VehicleAgent
+from agent.vehicle_shown import Shown
 
 log = logging.getLogger(__name__)
 
@@ -73,9 +78,16 @@ def run(args: Namespace) -> int:
         sys.setswitchinterval(SCALED_SWITCH_REAL_S)
     vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
     path = args.store or Path(vehicle.store.path)
-    with Store.open(path) as store:
-        in_use = with_held(in_use, store, given=args)
-        serve(vehicle, in_use, store, clock, stop, record=args.record)
+    key = vehicle_key(path.with_name(KEY_NAME))
+    seal = Seal(vehicle.id, key.text, key.sign)
+    try:
+        with open_sound(path, open_=partial(Store.open, seal=seal), vehicle=vehicle.id) as store:
+            in_use = with_held(in_use, store, given=args)
+            first = () if key.set_aside is None else (key_notice(vehicle.id, key),)
+            serve(vehicle, in_use, store, clock, stop, record=args.record, first=first)
+    except StoreDamagedError as error:
+        note_damage(path, str(error))  # the next start, in seconds, sets it aside
+        raise
     return 0
 
 
@@ -106,8 +118,12 @@ def serve(
     stop: threading.Event,
     *,
     record: Path | None = None,
+    first: Sequence[Record] = (),
 ) -> None:
-    """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn."""
+    """Start reader, receiver and publisher, run the agent until `stop`, and end them in turn.
+
+    `first` are records of what was found at the start.
+    """
     permission, tls = transmit_allowed(vehicle), reader_tls(vehicle.reader)
     if not permission.allowed:
         log.warning("not-transmitting", extra={"why": permission.reason})
@@ -135,6 +151,8 @@ def serve(
             rules=time_rules(clock),
             polled=lambda: reader.polled_at if reader is not None else clock.mono(),
         )
+        if first:
+            agent.tell(first)
         if vehicle.mqtt.host is not None:
             outbox = stack.enter_context(store.outbox())
             publisher = Publisher(
@@ -176,10 +194,10 @@ def serve(
 def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]:
     """Writes what is received as a recording, each input at once; positions outside working hours are not kept.
 
-    An earlier recording is gone on with: a power cut may have left half a line, which is ended first.
+    An earlier recording is gone on with.
     """
     try:
-        file: IO[bytes] = path.open("a+b")
+        file: IO[bytes] = path.open("a+b", buffering=0)
     except OSError as error:
         raise ConfigError([Problem(str(path), "--record", str(error), "give a file that can be written")]) from None
 
@@ -188,12 +206,8 @@ def _recorder(path: Path, vehicle: Vehicle) -> Iterator[Callable[[Input], None]]
             fix: Any = parse_tpv(item.tpv, item.mono)
             if isinstance(fix, Unusable) or not is_working(vehicle.privacy, fix.utc_s):
                 return
-        file.write(b"".join(encode_line(line) + b"\n" for line in lines_of(item)))
-        file.flush()
+        recorder.take(item)
 
     with file:
-        if file.tell():
-            file.seek(-1, os.SEEK_END)
-            if file.read(1) != b"\n":
-                file.write(b"\n")
+        recorder = Recorder(file, path)
         yield record

@@ -5,16 +5,15 @@ they, their outbox rows and the checkpoint that already knows of them are commit
 restart goes on from the checkpoint and neither loses a record nor makes one twice. A record leaves the outbox only by
 `acknowledge`, and the store never. Raw reads are kept thinned, by tag, antenna and minute, and end with `prune`.
 
-Numbering: `(vehicle, epoch, seq)` names a record for ever. A new store begins with epoch 1 and seq 1, which the
-dispatch side may know from an earlier store of this vehicle (a replaced card, a restored backup). Therefore nothing is
-published until the retained ack could have arrived (`settle`), and an ack that covers what this store never published
-begins a new epoch, in which every record is sent again.
+Numbering: `(vehicle, epoch, seq)` names a record for ever, and each is sealed (`agent.chain`) as it is appended. A new
+store begins with epoch 1 and seq 1, which the dispatch side may know from an earlier store of this vehicle (a replaced
+card, a restored backup). Therefore nothing is published until the retained ack could have arrived (`settle`), and an
+ack that does not fit what this store holds moves what no ack has covered to a new epoch (`agent.store_epochs`).
 """
 
 from __future__ import annotations
 
 import fcntl
-import logging
 import os
 import sqlite3
 from collections.abc import Iterable, Sequence
@@ -25,15 +24,15 @@ import msgspec
 from msgspec import Struct
 
 from agent.errors import StoreError
-from agent.messages import DownLeaf, Downlink, OutboxRow
+from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.records import Read, Record
+from agent.store_chain import Seal
 from agent.store_connection import connect, read_held, told, transaction
+from agent.store_numbering import Numbering
 from agent.store_outbox import OutboxReader
 from agent.store_readings import prune_readings, thinned
 from agent.store_schema import migrate
 
-_LOG = logging.getLogger(__name__)
-_INSERT_RECORD = "INSERT INTO record (seq, kind, body, boot, mono) VALUES (?, ?, ?, ?, ?)"
 # A row of `reading` is a whole minute: it bounds only the end, from below.
 _KEPT_BOOTS = (
     "SELECT boot.boot, coalesce(min(seen.first), max(seen.last), 0.0), coalesce(max(seen.last), 0.0), boot.offset_s"
@@ -43,8 +42,8 @@ _KEPT_BOOTS = (
     " WHERE boot.boot < ? GROUP BY boot.boot ORDER BY boot.boot"
 )
 _UPSERT_CHECKPOINT = (
-    "INSERT INTO checkpoint (id, state, boot, mono, seq) VALUES (1, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
-    " state = excluded.state, boot = excluded.boot, mono = excluded.mono, seq = excluded.seq"
+    "INSERT INTO checkpoint (id, state, boot, mono, record) VALUES (1, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
+    " state = excluded.state, boot = excluded.boot, mono = excluded.mono, record = excluded.record"
 )
 _UPSERT_READING = (
     "INSERT INTO reading (boot, minute, tag, antenna, reads, rssi_dbm) VALUES (?, ?, ?, ?, ?, ?)"
@@ -66,30 +65,36 @@ class KeptBoot(Struct, frozen=True):
 
 
 class Checkpoint(Struct, frozen=True):
-    """Where the pipeline goes on from: its state, and the boot, moment and last record of when it was taken."""
+    """Where the pipeline goes on from: its state, and the boot, moment and last record of when it was taken.
+
+    `record` counts all records that the store ever made, and is not their seq.
+    """
 
     state: bytes
     boot: int
     mono: float
-    seq: int
+    record: int
 
 
 class Store:
     """An open store; made by `Store.open`. Every method raises StoreError where the disk fails."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, lock: int) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, lock: int, seal: Seal | None) -> None:
         self._path = path
         self._connection = connection
         self._lock = lock
-        self._last_seq: int = connection.execute("SELECT coalesce(max(seq), 0) FROM record").fetchone()[0]
-        self._epoch = int(self.meta("epoch") or "1")
         self._settled = self.meta("settled") is not None
+        boot: int = connection.execute("SELECT coalesce(max(boot), 0) FROM boot").fetchone()[0]
+        self._at = (boot, 0.0)  # the boot and the last moment of it that this store was told
+        self._numbering = Numbering(connection, seal=seal, boot=boot)
 
     @classmethod
-    def open(cls, path: Path | str) -> Self:
+    def open(cls, path: Path | str, *, seal: Seal | None) -> Self:
         """Open the store, or begin one; an older one is brought up to date.
 
-        Raises StoreError where it cannot be used or another process uses it.
+        With None for `seal` records are not signed, and a store that has signed ones can only be looked at. Another
+        vehicle's or key's seal than the newest epoch's begins a new epoch. Raises StoreError where the store cannot be
+        used or another process uses it.
         """
         path = Path(path)
         try:
@@ -108,7 +113,7 @@ class Store:
             with told(path, "opening the store"):
                 connection = connect(path, writer=True)
                 migrate(connection, path=str(path))
-                return cls(path, connection, lock)
+                return cls(path, connection, lock, seal)
         except BaseException:
             if connection is not None:
                 connection.close()
@@ -116,9 +121,11 @@ class Store:
             raise
 
     def close(self) -> None:
-        """Close the store; everything appended is already safe."""
+        """Close the store; everything appended is already safe. Closing it twice is no mistake."""
         self._connection.close()
-        os.close(self._lock)
+        lock, self._lock = self._lock, -1
+        if lock >= 0:
+            os.close(lock)
 
     def __enter__(self) -> Self:
         return self
@@ -127,14 +134,19 @@ class Store:
         self.close()
 
     @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self._path
+
+    @property
     def epoch(self) -> int:
-        """The epoch of every record in this store."""
-        return self._epoch
+        """The epoch that new records belong to."""
+        return self._numbering.now.epoch
 
     @property
     def last_seq(self) -> int:
-        """The seq of the newest record; 0 where there is none."""
-        return self._last_seq
+        """The seq of the newest record of this epoch; 0 where there is none."""
+        return self._numbering.last_seq
 
     def boot(self) -> int:
         """Count a start of the computer; its number, from 1."""
@@ -142,6 +154,7 @@ class Store:
             cursor = self._connection.execute("INSERT INTO boot (boot) SELECT coalesce(max(boot), 0) + 1 FROM boot")
             if cursor.lastrowid is None:
                 raise AssertionError("SQLite gave a row no number")
+            self._at = (cursor.lastrowid, 0.0)
             return cursor.lastrowid
 
     def trust_time(self, *, boot: int, offset_s: float) -> None:
@@ -160,6 +173,7 @@ class Store:
         *,
         boot: int,
         mono: float,
+        made_at: Sequence[float] | None = None,
         checkpoint: bytes | None = None,
         blocks: Sequence[tuple[int, bytes]] = (),
         drop_blocks_below: int | None = None,
@@ -168,31 +182,27 @@ class Store:
         """Commit all of it in one transaction; the seqs of `records`, in their order.
 
         `checkpoint` is the pipeline's state after these records; `blocks` are new pieces of its history by their id
-        (one that is there already is replaced), of which those below `drop_blocks_below` go. Returns once on disk.
+        (one that is there already is replaced), of which those below `drop_blocks_below` go. Where records had to wait,
+        `made_at` says when each was made; else it was at `mono`. Returns once on disk.
         """
-        seqs = range(self._last_seq + 1, self._last_seq + 1 + len(records))
-        rows = [
-            (seq, record.kind, msgspec.json.encode(record.body).decode(), boot, mono)
-            for seq, record in zip(seqs, records, strict=True)
-        ]
         readings = [(boot, *reading) for reading in thinned(reads)]
         execute, executemany = self._connection.execute, self._connection.executemany
-        with told(self._path, f"storing {len(rows)} records"), transaction(self._connection):
-            executemany(_INSERT_RECORD, rows)
-            executemany("INSERT INTO outbox (seq) VALUES (?)", [(seq,) for seq in seqs])
+        with told(self._path, f"storing {len(records)} records"), transaction(self._connection):
+            numbered = self._numbering.insert(records, boot=boot, made_at=made_at or [mono] * len(records))
             if checkpoint is not None:
-                execute(_UPSERT_CHECKPOINT, (checkpoint, boot, mono, self._last_seq + len(rows)))
+                execute(_UPSERT_CHECKPOINT, (checkpoint, boot, mono, numbered.last_id))
             executemany("INSERT OR REPLACE INTO block (id, data) VALUES (?, ?)", blocks)
             if drop_blocks_below is not None:
                 execute("DELETE FROM block WHERE id < ?", (drop_blocks_below,))
             executemany(_UPSERT_READING, readings)
-        self._last_seq += len(rows)
-        return seqs
+        self._numbering.take(numbered)
+        self._at = (boot, mono)
+        return numbered.seqs
 
     def checkpoint(self) -> Checkpoint | None:
         """The last checkpoint; None where none was ever taken."""
         with told(self._path, "reading the checkpoint"):
-            row = self._connection.execute("SELECT state, boot, mono, seq FROM checkpoint").fetchone()
+            row = self._connection.execute("SELECT state, boot, mono, record FROM checkpoint").fetchone()
         return None if row is None else Checkpoint(*row)
 
     def blocks(self) -> tuple[tuple[int, bytes], ...]:
@@ -221,35 +231,16 @@ class Store:
             self.set_meta("settled", "1")
             self._settled = True
 
-    def acknowledge(self, *, epoch: int, upto: int, also: Sequence[tuple[int, int]] = ()) -> int:
-        """Take what an ack covers off the outbox; how many records that were. The records themselves stay.
+    def acknowledge(self, acks: Sequence[Ack], *, mono: float | None = None, at: str | None = None) -> int:
+        """Take what an ack message covers off the outbox; how many records that were. The records themselves stay.
 
-        Ranges hold both their ends. An ack of an earlier epoch, or one from the past, changes nothing.
+        An ack of an earlier epoch, or one from the past, changes nothing; one that does not fit moves what no ack has
+        covered to a new epoch, with a notice that says so. `mono` and `at` are its moment on this boot's clock and in
+        UTC, as far as they are known.
         """
-        highest = max([upto, *(last for _, last in also)])
-        if highest < 1 or epoch < self._epoch:
-            return 0
-        if epoch > self._epoch or highest > self._last_seq or not self._settled:
-            self._begin_epoch(epoch + 1)
-            return 0
-        with told(self._path, "trimming the outbox"), transaction(self._connection):
-            trimmed = self._connection.execute("DELETE FROM outbox WHERE seq <= ?", (upto,)).rowcount
-            for first, last in also:
-                trimmed += self._connection.execute(
-                    "DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)
-                ).rowcount
-        return trimmed
-
-    def _begin_epoch(self, epoch: int) -> None:
-        _LOG.warning(
-            "the dispatch side knows records of epoch %d that this store never published; it begins epoch %d, in which"
-            " all of its %d records are sent",
-            epoch - 1, epoch, self._last_seq,
-        )  # fmt: skip
-        with told(self._path, "beginning an epoch"), transaction(self._connection):
-            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'epoch'", (str(epoch),))
-            self._connection.execute("INSERT OR IGNORE INTO outbox (seq) SELECT seq FROM record")
-        self._epoch = epoch
+        moment = (self._at[0], self._at[1] if mono is None else mono)
+        with told(self._path, "taking in an ack"):
+            return self._numbering.acknowledge(acks, settled=self._settled, moment=moment, at=at)
 
     def hold(self, downlink: Downlink) -> None:
         """Keep this version as the last good one of its leaf; call it only for what has proved usable."""
@@ -276,10 +267,12 @@ class Store:
                 (key, value),
             )
 
-    def prune(self, *, before_utc_s: float, most_readings: int = 2_000_000) -> int:
-        """Drop the thinned reads older than `before_utc_s` and the oldest beyond `most_readings`; how many rows.
+    def prune(self, *, before_utc_s: float, most_readings: int = 10_000_000, most_bytes: int = 2**40) -> int:
+        """Drop the thinned reads older than `before_utc_s`, and the oldest beyond so many rows or bytes; how many rows.
 
         Custody records are not touched.
         """
         with told(self._path, "pruning reads"), transaction(self._connection):
-            return prune_readings(self._connection, before_utc_s=before_utc_s, most_readings=most_readings)
+            return prune_readings(
+                self._connection, before_utc_s=before_utc_s, most_readings=most_readings, most_bytes=most_bytes
+            )

@@ -11,17 +11,25 @@ from agent.messages import OutboxRow
 from agent.store_connection import connect, told
 
 _PAGE = (
-    "SELECT record.seq, record.kind, record.body FROM outbox JOIN record USING (seq)"
-    " WHERE outbox.seq > ? ORDER BY outbox.seq LIMIT ?"
+    "SELECT outbox.seq, record.kind, record.body, record.prev, record.sig FROM outbox"
+    " JOIN record ON record.id = outbox.record"
+    " WHERE outbox.seq > ? AND record.body IS NOT NULL ORDER BY outbox.seq LIMIT ?"
+)
+_STANDING = (
+    "SELECT epoch, key, EXISTS (SELECT 1 FROM meta WHERE key = 'settled') FROM epoch ORDER BY epoch DESC LIMIT 1"
 )
 
 
 class OutboxPage(Struct, frozen=True):
-    """Some unacked records in order of seq, all of `epoch`. Nothing may be published as long as `settled` is false."""
+    """Some unacked records in order of seq, all of `epoch`. Nothing may be published as long as `settled` is false.
+
+    `key` is the public key that signed them; None where they are not signed.
+    """
 
     epoch: int
     settled: bool
     rows: tuple[OutboxRow, ...]
+    key: str | None
 
 
 class OutboxReader:
@@ -41,17 +49,22 @@ class OutboxReader:
             # One read transaction, so that the epoch is that of the rows.
             self._connection.execute("BEGIN")
             try:
-                meta = dict(
-                    self._connection.execute("SELECT key, value FROM meta WHERE key IN ('epoch', 'settled')").fetchall()
-                )
+                epoch, key, settled = self._connection.execute(_STANDING).fetchone()
                 rows = self._connection.execute(_PAGE, (after, limit)).fetchall()
             finally:
                 self._connection.execute("COMMIT")
         return OutboxPage(
-            int(meta["epoch"]),
-            "settled" in meta,
-            tuple(OutboxRow(seq, kind, body.encode()) for seq, kind, body in rows),
+            epoch,
+            bool(settled),
+            tuple(OutboxRow(seq, kind, body.encode(), prev, sig) for seq, kind, body, prev, sig in rows),
+            key,
         )
+
+    def newest(self) -> int:
+        """The highest seq that is not acked; 0 where there is none."""
+        with told(self._path, "reading the outbox"):
+            (seq,) = self._connection.execute("SELECT coalesce(max(seq), 0) FROM outbox").fetchone()
+        return int(seq)
 
     def close(self) -> None:
         """Close the connection."""

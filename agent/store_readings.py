@@ -5,9 +5,13 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable
 
+from msgspec.structs import replace
+
 from agent.records import Read
 
 _MINUTE_S = 60.0
+# A row beside its tag, with its share of what SQLite leaves empty: 28 were measured, in the order in which rows come.
+ROW_BYTES = 40
 
 
 def thinned(reads: Iterable[Read]) -> list[tuple[int, str, int, int, float]]:
@@ -20,8 +24,21 @@ def thinned(reads: Iterable[Read]) -> list[tuple[int, str, int, int, float]]:
     return [(*key, *value) for key, value in sorted(tally.items())]
 
 
-def prune_readings(connection: sqlite3.Connection, *, before_utc_s: float, most_readings: int) -> int:
-    """Drop rows whose minute ended before `before_utc_s`, and the oldest beyond `most_readings`; how many went.
+def merged(reads: Iterable[Read], *, into: dict[tuple[int, str, int], Read]) -> None:
+    """Add reads to those that wait, one for each minute, tag and antenna, so that `thinned` makes the same of them."""
+    for read in reads:
+        key = (int(read.mono // _MINUTE_S), read.epc, read.antenna)
+        was = into.get(key)
+        if was is None:
+            into[key] = read
+        else:
+            into[key] = replace(was, count=was.count + read.count, rssi=max(was.rssi, read.rssi))
+
+
+def prune_readings(connection: sqlite3.Connection, *, before_utc_s: float, most_readings: int, most_bytes: int) -> int:
+    """Drop rows whose minute ended before `before_utc_s`, and the oldest beyond `most_readings` rows or `most_bytes`.
+
+    How many went. The file gets no shorter: its free pages are what the next records are written to.
 
     A boot that never knew the time is older than the next boot that did, and is dropped when that boot's beginning is.
     """
@@ -34,7 +51,8 @@ def prune_readings(connection: sqlite3.Connection, *, before_utc_s: float, most_
             dropped += connection.execute("DELETE FROM reading WHERE boot = ? AND minute < ?", (boot, minute)).rowcount
         elif next_began_utc_s is not None and next_began_utc_s <= before_utc_s:
             dropped += connection.execute("DELETE FROM reading WHERE boot = ?", (boot,)).rowcount
-    (count,) = connection.execute("SELECT count(*) FROM reading").fetchone()
+    count, tag_bytes = connection.execute("SELECT count(*), total(length(tag)) FROM reading").fetchone()
+    most_readings = min(most_readings, int(most_bytes / (ROW_BYTES + tag_bytes / count)) if count else 0)
     if count > most_readings:
         edge = connection.execute(
             "SELECT boot, minute FROM reading ORDER BY boot, minute, tag, antenna LIMIT 1 OFFSET ?",

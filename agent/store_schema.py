@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from agent.chain import content_digest
 from agent.errors import StoreError
 
 if TYPE_CHECKING:
@@ -54,7 +55,63 @@ def _first(db: Database) -> None:
     db.execute("INSERT INTO meta (key, value) VALUES ('epoch', '1')")
 
 
-MIGRATIONS: tuple[Callable[[Database], None], ...] = (_first,)
+def _second(db: Database) -> None:
+    """Records form a signed chain and keep their place when they are numbered anew; what is known of each epoch."""
+    db.rename_table("record", "record_1")
+    db.rename_table("outbox", "outbox_1")
+    # `id` is the order in which records were made, whatever they are called; `content` the digest of the body as it was
+    # written. `prev` and `sig` are missing where nobody signed, `body` where it was erased on purpose.
+    db.table("record").create(
+        {
+            "id": int,
+            "epoch": int,
+            "seq": int,
+            "kind": str,
+            "body": str,
+            "boot": int,
+            "mono": float,
+            "content": str,
+            "prev": str,
+            "sig": str,
+        },
+        pk="id",
+        not_null={"epoch", "seq", "kind", "boot", "mono", "content"},
+    )
+    db.table("record").create_index(["epoch", "seq"], index_name="record_name", unique=True)
+    # The records that no ack has covered yet, all of the newest epoch, by their seq in it.
+    db.table("outbox").create(
+        {"seq": int, "record": int}, pk="seq", not_null={"record"}, foreign_keys=[("record", "record", "id")]
+    )
+    # The epochs of this store: of which vehicle, signed by which public key (none in its unsigned beginning), and up to
+    # where and with which digest the dispatch side last said that it holds them. The highest is the one in use.
+    db.table("epoch").create(
+        {"epoch": int, "vehicle": str, "key": str, "acked": int, "digest": str},
+        pk="epoch",
+        not_null={"acked"},
+        defaults={"acked": 0},
+    )
+    db.register_function(_content, deterministic=True)
+    db.execute(
+        "INSERT INTO epoch (epoch, acked) SELECT value, coalesce((SELECT min(seq) - 1 FROM outbox_1),"
+        " (SELECT max(seq) FROM record_1), 0) FROM meta WHERE key = 'epoch'"
+    )
+    db.execute(
+        "INSERT INTO record (id, epoch, seq, kind, body, boot, mono, content)"
+        " SELECT seq, (SELECT epoch FROM epoch), seq, kind, body, boot, mono, _content(body) FROM record_1 ORDER BY seq"
+    )
+    db.execute("INSERT INTO outbox (seq, record) SELECT seq, seq FROM outbox_1")
+    db.execute("DROP TABLE outbox_1")
+    db.execute("DROP TABLE record_1")
+    db.execute("DELETE FROM meta WHERE key = 'epoch'")
+    # A record's id stays when it is numbered anew, its seq does not.
+    db.execute("ALTER TABLE checkpoint RENAME COLUMN seq TO record")
+
+
+def _content(body: str) -> str:
+    return content_digest(body.encode())
+
+
+MIGRATIONS: tuple[Callable[[Database], None], ...] = (_first, _second)
 
 
 def migrate(connection: sqlite3.Connection, *, path: str) -> None:

@@ -67,7 +67,7 @@ class StoreView:
         execute = self._connection.execute
         with told(self._path, "reading the store"):
             execute("BEGIN")  # one snapshot: the agent may be writing meanwhile
-            records = execute("SELECT kind, body, boot, mono FROM record ORDER BY seq").fetchall()
+            records = execute("SELECT kind, body, boot, mono FROM record WHERE body IS NOT NULL ORDER BY id").fetchall()
             readings = execute("SELECT boot, minute, tag, antenna, reads, rssi_dbm FROM reading").fetchall()
             offsets = dict(execute("SELECT boot, offset_s FROM boot").fetchall())
             checkpoint = execute("SELECT state FROM checkpoint").fetchone()

@@ -40,7 +40,7 @@ from agent.radio_rules import HIGHEST_MHZ, LOWEST_MHZ, RULES, Region
 from agent.readingplan import ReadingSettings
 from agent.records import Problem
 from agent.vehicle_radio import radio_problems
-from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, Signal, reading_of
+from agent.vehicle_sections import READING_KEYS, SIGNAL_KEYS, STORE_KEYS, Signal, StoreSettings, reading_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -106,7 +106,10 @@ class GpsSettings(Struct, frozen=True):
 
 
 class MqttSettings(Struct, frozen=True):
-    """The broker; `host` None means that nothing is published. Files are paths, read by whoever connects."""
+    """The broker; `host` None means that nothing is published. Files are paths, read by whoever connects.
+
+    `pack_aboard`: the list of what is aboard goes as zlib, a fifth as large; for those who read no other than ours.
+    """
 
     host: str | None = None
     port: int = 1883  # 8883 with tls; both registered with IANA
@@ -116,12 +119,7 @@ class MqttSettings(Struct, frozen=True):
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
-
-
-class StoreSettings(Struct, frozen=True):
-    """The vehicle's own database. Custody records are never dropped; raw reads go as `[privacy]` says."""
-
-    path: str = "/var/lib/roadtally/vehicle.db"
+    pack_aboard: bool = False
 
 
 class WorkingHours(Struct, frozen=True):
@@ -248,11 +246,12 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "username": _TEXT,
         "password_file": _TEXT,
         "tls": _FLAG,
+        "pack_aboard": _FLAG,
         "ca_file": _TEXT,
         "cert_file": _TEXT,
         "key_file": _TEXT,
     },
-    "store": {"path": _TEXT},
+    "store": STORE_KEYS,
     "presence": {},
     "privacy": {
         "working_hours": Key(

@@ -9,8 +9,8 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from msgspec.structs import replace
 
@@ -24,32 +24,30 @@ from agent.holding import InUse, why_not
 from agent.llrp.outputs import Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Downlink
-from agent.notices import gps_notice
+from agent.notices import gps_notice, off_notice
 from agent.notify import Notifier
 from agent.pipeline import step
 from agent.privacy import is_working, without_badges
-from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled
+from agent.publisher import Acks, Delivered, LinkChanged, Refused, Settled, Trouble
 from agent.reading import choose_plan
 from agent.records import Boot, Input, Inventory, Read, ReaderState, Record, Tick, brief
 from agent.signal import Signal, choose_signal, is_standing
-from agent.snapshot import aboard, gps_status, position, reader_status
-from agent.state import State
+from agent.snapshot import gps_status, reader_status
+from agent.state import State, trusted_utc
 from agent.store import Store
+from agent.store_opening import with_room
 from agent.timeline import RULES, Timeline, TimeRules, remembered
 from agent.units import format_utc
+from agent.vehicle_keeping import Keeping
+from agent.vehicle_shown import Dues, Showing, Shown
 
 log = logging.getLogger(__name__)
 
 CHECKPOINT_S = 30.0
-ABOARD_S = 10.0
-STATUS_S = 60.0
-POSITION_S = 10.0
-POSITION_PARKED_S = 120.0
 TICK_S = 5.0
 SIGNAL_S = 2.0
 GPSD_S = 5.0
 TELL_REAL_S = 0.5
-PRUNE_S = 6 * 3600.0
 # The first round after a start is short, so that the first reads are stored within two seconds of it: a whole round
 # alone would take as long. Half a second hears some 35 tags on each of two antennas.
 FIRST_ROUND_S = 0.5
@@ -58,22 +56,6 @@ BATCH = 500
 _WAIT_REAL_S = 0.05
 # On a scaled clock, which waits for us, in its seconds.
 _WAIT_SCALED_S = 1.0
-
-
-class Shown:
-    """Where the agent shows itself: the publisher, or nothing when there is no broker."""
-
-    def __init__(
-        self,
-        *,
-        status: Callable[[Status], None],
-        aboard: Callable[[Any], None],
-        position: Callable[[Any], None],
-        notify: Callable[[], None],
-        raise_if_failed: Callable[[], None],
-    ) -> None:
-        self.raise_if_failed = raise_if_failed
-        self.status, self.aboard, self.position, self.notify = status, aboard, position, notify
 
 
 class VehicleAgent:
@@ -107,25 +89,31 @@ class VehicleAgent:
         self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
         self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
-        self._shown: Shown | None = None
+        self._showing: Showing | None = None
         self._reads: list[Read] = []
         self._plan: ReadingPlan | None = None
         self._signal: Signal | None = None
-        self._due: dict[str, float] = {}
+        self._dues = Dues()
         self._waiting: dict[str, Downlink] = {}  # refused for now: what they name may come yet
-        self._last: dict[str, Any] = {}
         self._gpsd: Callable[[], Gpsd] | None = None
         self._telling = Telling()
+        self._trouble = Trouble(None, None)
         self._stored_reads = False
         self._has_round = False
         self._noted_boot = False
-        self.boot = store.boot()
+        self.boot = with_room(store.path, store.boot)
         self.since: str | None = None
-        self.state, self._written = self._load()
+        self._keeping = Keeping(
+            store, boot=self.boot, setup=lambda: self.setup, state=lambda: self.state, dues=self._dues
+        )
+        self.state, self._written, lost = self._load()
+        self._off_since = trusted_utc(self.state, self.state.axis.last_s) if self.state.axis.bases else None
+        if lost:
+            self._commit(lost, clock.mono())
 
     def show_on(self, shown: Shown) -> None:
         """Say where to show what is known."""
-        self._shown = shown
+        self._showing = Showing(shown, self._dues)
 
     def watch_gpsd(self, gpsd: Callable[[], Gpsd]) -> None:
         """Say where to look for what is wrong with receiver or gpsd."""
@@ -139,22 +127,21 @@ class VehicleAgent:
         """Take what the publisher heard."""
         self._queue.put(item)
 
-    def _load(self) -> tuple[State, checkpoint.Written]:
+    def tell(self, records: Sequence[Record]) -> None:
+        """Keep records of what was found at the start."""
+        self._commit(tuple(records), self.clock.mono())
+
+    def _load(self) -> tuple[State, checkpoint.Written, tuple[Record, ...]]:
         kept = self.store.checkpoint()
         if kept is None:
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), ()
         try:
-            return checkpoint.decode(kept.state, self.store.blocks())
+            return *checkpoint.decode(kept.state, self.store.blocks()), ()
         except StoreError as error:
             log.error("checkpoint", extra={"error": str(error)})  # noqa: TRY400 - an operator reads it, not a programmer
             text = "The tally's memory could not be read after a restart; what was aboard before is not known."
             notice = {"notice": "memory-lost", "at": None, "vehicle": self.setup.vehicle.id, "text": text}
-            self.store.append(
-                [Record("notice", notice)],
-                boot=self.boot,
-                mono=self.clock.mono(),
-            )
-            return State(timeline=self._kept_timeline()), checkpoint.Written()
+            return State(timeline=self._kept_timeline()), checkpoint.Written(), (Record("notice", notice),)
 
     def _kept_timeline(self) -> Timeline:
         """Without a checkpoint: the boots' clocks as the store has them, and so the last time that was trusted."""
@@ -172,6 +159,7 @@ class VehicleAgent:
         while not self._queue.empty():
             self._turn()
         self._commit((), self.clock.mono())
+        self._keeping.mark(self.clock.mono())
         self._notifier.stopping()
 
     def _turn(self) -> None:
@@ -182,7 +170,7 @@ class VehicleAgent:
             item = None
         handled = 0
         while item is not None:
-            if isinstance(item, Acks | Settled | Downlink | Refused | LinkChanged):
+            if isinstance(item, Acks | Settled | Downlink | Refused | LinkChanged | Trouble):
                 self._hear(item)
             else:
                 self._take(item)
@@ -193,7 +181,7 @@ class VehicleAgent:
                 item = self._queue.get_nowait()
             except queue.Empty:
                 break
-        if not handled and self._is_due("tick", now, TICK_S):
+        if not handled and self._dues.is_due("tick", now, TICK_S):
             self._take(Tick(now))
         self._look_after(now)
         self.clock.consumed(min(now, polled_at) if self._queue.empty() else min(now, self._mono_s()))
@@ -242,54 +230,52 @@ class VehicleAgent:
                 self._release(self._times_up)
 
     def _commit(self, records: tuple[Record, ...], mono: float) -> None:
-        core, blocks, written = checkpoint.encode(self.state, self._written)
-        self.store.append(
-            records,
-            boot=self.boot,
-            mono=mono,
-            checkpoint=core,
-            blocks=blocks,
-            drop_blocks_below=written.first_block,
-            reads=self._reads,
-        )
-        self._written = written
+        self._written = self._keeping.commit(records, self.state, self._written, mono=mono, reads=self._reads)
         self._reads = []
-        self._due["commit"] = mono + CHECKPOINT_S
+        self._dues.done("commit", mono + CHECKPOINT_S)
         if records:
             for record in records:
                 log.info(record.kind, extra={"body": brief(record)})
-            if self._shown is not None:
-                self._shown.notify()
-            self._due.pop("aboard", None)
+            if self._showing is not None:
+                self._showing.notify()
+            self._dues.soon("aboard")
+
+    def _write(self, what: str, do: Callable[[], object]) -> None:
+        self._keeping.write(what, do, mono=self.clock.mono())
 
     def _hear(self, item: Delivered) -> None:
         if isinstance(item, Acks):
-            for ack in item.acks:
-                self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
+            now = self.clock.mono()
+            utc = self.state.timeline.utc_of(self.state.timeline.boot, now) if self.state.timeline.trusted else None
+            at = None if utc is None else format_utc(utc)
+            self._write("acks", partial(self.store.acknowledge, item.acks, mono=now, at=at))
         elif isinstance(item, Settled):
-            self.store.settle()
-            if self._shown is not None:
-                self._shown.notify()
+            self._write("settled", self.store.settle)
+            if self._showing is not None:
+                self._showing.notify()
         elif isinstance(item, Downlink):
             self._hold(item)
         elif isinstance(item, Refused):
             self.in_use = self.in_use.refuse(item.leaf, item.version, (item.reason,))
             self._waiting.pop(item.leaf, None)
-            self._due.pop("status", None)
+            self._dues.soon("status")
+        elif isinstance(item, Trouble):
+            self._trouble = item
+            self._dues.soon("status")
         else:
             log.info("link", extra={"up": item.up, "why": item.why})
 
     def _hold(self, downlink: Downlink) -> None:
         if self.in_use.versions.get(downlink.leaf) == downlink.version:
             return
-        self._due.pop("status", None)
+        self._dues.soon("status")
         try:
             in_use = self.in_use.take(downlink)
         except ConfigError as error:
             self._refuse(downlink, why_not(error))
             return
         self.in_use, self.setup = in_use, in_use.setup()
-        self.store.hold(downlink)
+        self._write(downlink.leaf, partial(self.store.hold, downlink))
         log.info("holding", extra={"what": downlink.leaf, "version": downlink.version})
         self._waiting.pop(downlink.leaf, None)
         # A plan may come before the site that it names; it is not sent again, and may hold up now.
@@ -314,31 +300,21 @@ class VehicleAgent:
         }
         self._commit((Record("notice", body),), mono)
 
-    def _is_due(self, what: str, now: float, every_s: float) -> bool:
-        if now < self._due.get(what, 0.0):
-            return False
-        self._due[what] = now + every_s
-        return True
-
     def _look_after(self, now: float) -> None:
-        if self._is_due("commit", now, CHECKPOINT_S):
+        if self._dues.is_due("commit", now, CHECKPOINT_S):
             self._commit((), now)
         self._note_time()
         if self._set_signal is not None:
             self._drive_lamp(self._set_signal, now)
-        if self._gpsd is not None and self._is_due("gpsd", now, GPSD_S):
+        if self._gpsd is not None and self._dues.is_due("gpsd", now, GPSD_S):
             self._tell_of(self._gpsd(), now)
-        if self._shown is not None:
-            self._shown.raise_if_failed()
-            self._show(now)
-        if self._is_due("prune", now, PRUNE_S) and self.state.timeline.trusted:
-            utc = self.state.timeline.utc_of(self.state.timeline.boot, now)
-            if utc is not None:
-                self.store.prune(before_utc_s=utc - self.setup.vehicle.privacy.keep_reads_days * 86_400.0)
+        if self._showing is not None:
+            self._showing.show(self.setup, self.state, now, now_s=self._now_s(now), status=self._status)
+        self._keeping.look_after(now)
 
     def _drive_lamp(self, set_signal: Callable[[Rhythm], None], now: float) -> None:
         """Standing every other second, and dark at once when the van no longer stands."""
-        if is_standing(self.state) and not self._is_due("signal", now, SIGNAL_S):
+        if is_standing(self.state) and not self._dues.is_due("signal", now, SIGNAL_S):
             return
         signal = choose_signal(self.setup, self.state, now_s=self._now_s(now))
         if signal is not self._signal:
@@ -357,7 +333,7 @@ class VehicleAgent:
             utc = self.state.timeline.utc_of(self.state.timeline.boot, said.at_mono)
             at = None if utc is None else format_utc(utc)
             self._commit((gps_notice(self.setup, said, at),), now)
-            self._due.pop("status", None)
+            self._dues.soon("status")
 
     def _note_time(self) -> None:
         timeline = self.state.timeline
@@ -366,23 +342,14 @@ class VehicleAgent:
         self._noted_boot = True
         utc = timeline.utc_of(timeline.boot, timeline.now.last_mono)
         if utc is not None:
-            self.store.trust_time(boot=self.boot, offset_s=utc - timeline.now.last_mono)
+            offset_s = utc - timeline.now.last_mono
+            self._write("time", partial(self.store.trust_time, boot=self.boot, offset_s=offset_s))
             self.since = format_utc(timeline.utc_of(timeline.boot, timeline.now.first_mono) or utc)
-            self._due.pop("status", None)
-
-    def _show(self, now: float) -> None:
-        shown = self._shown
-        assert shown is not None  # noqa: S101 - the caller looked
-        if self._is_due("aboard", now, ABOARD_S):
-            shown.aboard(aboard(self.setup, self.state, now_s=self._now_s(now)))
-        parked = not self.state.motion.speed_mps or self.state.itinerary.current is None
-        if self._is_due("position", now, POSITION_PARKED_S if parked else POSITION_S):
-            where = position(self.setup, self.state)
-            if where is not None and where != self._last.get("position"):
-                self._last["position"] = where
-                shown.position(where)
-        if self._is_due("status", now, STATUS_S):
-            shown.status(self._status(now))
+            self._dues.soon("status")
+            self._dues.soon("mark")
+            if self._off_since is not None and self._off_since < self.since:
+                notice = off_notice(self.setup, since=self._off_since, until=self.since)
+                self._commit((notice,), timeline.now.last_mono)
 
     def _status(self, now: float) -> Status:
         return Status(
@@ -395,4 +362,12 @@ class VehicleAgent:
             reader=reader_status(self.state, now),
             gps=gps_status(self.state, now, self._telling.fault),
             backlog=self.store.backlog(),
+            undelivered=self._undelivered(),
+            disk=self._keeping.status(),
         )
+
+    def _undelivered(self) -> str | None:
+        words, since_mono = self._trouble.words, self._trouble.since_mono
+        timeline = self.state.timeline
+        utc = None if since_mono is None else timeline.utc_of(timeline.boot, since_mono)
+        return words if words is None or utc is None else f"{words} since {format_utc(utc)}"

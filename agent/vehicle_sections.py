@@ -1,4 +1,4 @@
-"""Sections of the vehicle file that came later: `[reading]` and `[signal]`, their keys and records; floor 1.
+"""Sections of the vehicle file: `[store]`, `[reading]` and `[signal]`, their keys and records; floor 1.
 
 `agent.vehicle` reads the file and puts these in it. A plan is a table of its own, so its keys are checked here.
 """
@@ -9,16 +9,30 @@ from typing import Any
 
 from msgspec import Struct
 
-from agent.keys import Key, Refused, check_section, real, whole
+from agent.keys import Key, Refused, check_section, real, text, whole
 from agent.llrp.rounds import ReadingPlan
 from agent.readingplan import GIVEN, ReadingSettings
 from agent.records import Problem
+
+MB = 1_000_000
 
 
 class Signal(Struct, frozen=True):
     """A lamp or buzzer on a reader's output; None where there is none."""
 
     output: int | None = None
+
+
+class StoreSettings(Struct, frozen=True):
+    """The vehicle's own database. Custody records are never dropped; raw reads go by size, and age (`[privacy]`).
+
+    200 MB hold a week of a hundred tags on two antennas that are read all the time. The reserve is room for weeks of
+    custody records. Judgement.
+    """
+
+    path: str = "/var/lib/roadtally/vehicle.db"
+    most_reads_mb: int = 200
+    reserve_mb: int = 8
 
 
 def _table(value: object) -> dict[str, Any]:
@@ -39,6 +53,11 @@ READING_KEYS: dict[str, Key] = {
     "quiet_after_min": Key("minutes, 5 to 10080", real(5.0, 10_080.0)),
     "asleep_after_h": Key('hours, 0.25 to 240, or "never"', _hours),
     "awake_min": Key("minutes, 5 to 1440", real(5.0, 1440.0)),
+}
+STORE_KEYS: dict[str, Key] = {
+    "path": Key("a text", text),
+    "most_reads_mb": Key("whole MB, 1 to 100000", whole(1, 100_000)),
+    "reserve_mb": Key("whole MB, 0 (no reserve) to 1000", whole(0, 1000)),
 }
 SIGNAL_KEYS: dict[str, Key] = {
     "output": Key("a reader output port, 1 to 255; leave the line out if nothing is wired", whole(1, 255)),

@@ -19,6 +19,9 @@ from agent.llrp.interlock import Interlock
 from agent.probe_reader import ReaderAwayError, Walk, walk_test
 from agent.radio_rules import EXPOSURE_LIMITS, GROUND_REFLECTION, distance_m, watts_of
 from agent.reading import interlock_of
+from agent.records import GpsFix
+from agent.silence import APPROACH_M
+from agent.sites import SiteIndex
 from agent.vehicle import Vehicle
 from agent.vehicle_radio import power_in_use_dbm, radiated, radio_verdict
 
@@ -47,6 +50,20 @@ def refusal(vehicle: Vehicle, *, is_agent_running: bool, has_tls: bool = True) -
         do = "give region and antenna_gain_dbi in [reader]"
         return no("whether the radio rules allow the power is not known", do)
     return None
+
+
+def radio_off_refusal(fix: GpsFix | None, quiet: SiteIndex | None) -> Finding | None:
+    """Why there can be no walk test here; `quiet` are the sites where radio must be off, None: there are none.
+
+    Without a fix nobody knows where the van is: as for the agent, that alone silences nothing, and who walks is asked.
+    """
+    if quiet is None or fix is None:
+        return None
+    near = quiet.near(fix.lat, fix.lon, fix.sigma_m, reach_m=APPROACH_M)
+    if not near:
+        return None
+    found = f"nothing was transmitted: radio must be off at {near[0].site.name}, and the van is at it or near"
+    return Finding("walk test", "not ok", found, "drive on, and test elsewhere")
 
 
 def walk_interlock(vehicle: Vehicle) -> Interlock:

@@ -15,16 +15,21 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from paho.mqtt.enums import CallbackAPIVersion
 
+from agent.chain import Sealed, content_digest, digest, key_text
 from agent.clock import Clock, SystemClock
 from agent.messages import Ack, decode_log, encode_acks, topic
 from agent.publisher import Acks, Delivered, Publisher, Settled
 from agent.records import Record
 from agent.store import Store
+from agent.store_chain import Seal
 from agent.vehicle import MqttSettings
 
 VEHICLE = "van-07"
+KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+SEAL = Seal(VEHICLE, key_text(KEY.public_key().public_bytes_raw()), KEY.sign)
 
 
 class Depot:
@@ -32,7 +37,10 @@ class Depot:
 
     def __init__(self, port: int, *, vehicle: str = VEHICLE) -> None:
         self.acking = True
+        self.on_record: Callable[[int], None] = lambda _seq: None
         self.bodies: dict[tuple[int, int], bytes] = {}
+        self.sealed: dict[tuple[int, int], Sealed] = {}
+        self.keys: set[str | None] = set()
         self.times: Counter[tuple[int, int]] = Counter()
         self.contradictions: list[tuple[int, int]] = []
         self.batch_sizes: list[int] = []
@@ -71,20 +79,39 @@ class Depot:
     def _take(self, payload: bytes) -> None:
         batch = decode_log(payload, vehicle=self._vehicle)
         self.batch_sizes.append(len(batch.records))
+        self.keys.add(batch.key)
         for record in batch.records:
             name = (batch.epoch, record.seq)
             self.times[name] += 1
+            self.on_record(record.seq)
             if self.bodies.setdefault(name, bytes(record.body)) != bytes(record.body):
                 self.contradictions.append(name)
+            body = bytes(record.body)
+            sealed = Sealed(record.seq, record.kind, content_digest(body), record.prev, record.sig, body)
+            self.sealed.setdefault(name, sealed)
 
     def acks(self) -> list[Ack]:
-        """For each epoch the run from 1, and every further seq by itself."""
+        """For each epoch the run from 1 with the hash of its last, and every further seq by itself."""
         found = []
         for epoch in sorted({epoch for epoch, _ in self.bodies}):
             have = {seq for each, seq in self.bodies if each == epoch}
             upto = next(seq for seq in range(1, len(have) + 2) if seq not in have) - 1
-            found.append(Ack(epoch, upto, tuple((seq, seq) for seq in sorted(have) if seq > upto)))
+            also = tuple((seq, seq) for seq in sorted(have) if seq > upto)
+            found.append(Ack(epoch, upto, also, self._hash(epoch, upto)))
         return found
+
+    def _hash(self, epoch: int, seq: int) -> str | None:
+        record = self.sealed.get((epoch, seq))
+        if record is None:
+            return None
+        return digest(
+            vehicle=self._vehicle,
+            epoch=epoch,
+            seq=seq,
+            kind=record.kind,
+            prev=record.prev or "",
+            content=record.content,
+        )
 
     def send(self, leaf: Any, payload: bytes) -> None:
         """Publish a retained message to the vehicle."""
@@ -100,7 +127,7 @@ class Van:
     """A store and its publisher, with the run loop's part done by `turn`."""
 
     def __init__(self, path: Path, *, port: int, clock: Clock | None = None, **options: Any) -> None:
-        self.store = Store.open(path)
+        self.store = Store.open(path, seal=SEAL)
         self.boot = self.store.boot()
         self.delivered: list[Delivered] = []
         self._outbox = self.store.outbox()
@@ -133,8 +160,7 @@ class Van:
                 self.store.settle()
                 self.publisher.notify()
             elif isinstance(each, Acks):
-                for ack in each.acks:
-                    self.store.acknowledge(epoch=ack.epoch, upto=ack.seq, also=ack.also)
+                self.store.acknowledge(each.acks)
                 self.publisher.notify()
 
     def got(self, kind: type[Any]) -> list[Any]:

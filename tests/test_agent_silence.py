@@ -45,7 +45,7 @@ class Van:
 @pytest.fixture
 def van(tmp_path: Path) -> Iterator[Van]:
     """A van with an empty store."""
-    with Store.open(tmp_path / "vehicle.db") as store:
+    with Store.open(tmp_path / "vehicle.db", seal=None) as store:
         yield Van(store)
 
 

@@ -61,6 +61,8 @@ STATUS: dict[str, Any] = {
     },
     "gps": {"state": "no fix", "last_fix": None, "fault": None},
     "backlog": 12,
+    "undelivered": "the broker takes records but no acknowledgement comes from the dispatch side",
+    "disk": {"state": "full", "since": None, "waiting": 3, "reads_dropped": 0, "text": "The disk is full."},
 }
 POSITION: dict[str, Any] = {
     "v": 1,

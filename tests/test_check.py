@@ -110,6 +110,25 @@ def test_every_part_is_told(van: Van, capsys: pytest.CaptureFixture[str]) -> Non
 
 @pytest.mark.integration
 @needs_mosquitto
+@pytest.mark.parametrize(("lat", "is_quiet"), [(48.3, True), (48.326, False)])
+def test_no_walk_test_where_radio_must_be_off(
+    van: Van, lat: float, is_quiet: bool, capsys: pytest.CaptureFixture[str]  # noqa: FBT001 - a case's fact
+) -> None:
+    """With the van in the fence of such a site the reader is not made to transmit; with that site elsewhere it is."""
+    quiet = {"type": "FeatureCollection", "features": [{
+        "type": "Feature", "id": "tanks", "properties": {"name": "Gull Lane tanks", "radio_off": True, "radius_m": 100},
+        "geometry": {"type": "Point", "coordinates": [-31.2, lat]},
+    }]}  # fmt: skip
+    (van.folder / "geofences" / "tanks.geojson").write_text(json.dumps(quiet))
+    van.check("--walk-test", "--transmit-s", "1")
+    told = capsys.readouterr().out
+    assert ("radio must be off at Gull Lane tanks" in told) is is_quiet
+    assert ("TRANSMITTING" in told) is not is_quiet
+    assert (van.room.asked == []) is is_quiet
+
+
+@pytest.mark.integration
+@needs_mosquitto
 def test_the_walk_test_needs_its_option_and_tells_each_port(van: Van, capsys: pytest.CaptureFixture[str]) -> None:
     """The counts of both ports are on the live lines and among the findings, and the caution comes first."""
     van.check("--walk-test", "--transmit-s", "2")
@@ -128,7 +147,8 @@ def test_the_walk_test_needs_its_option_and_tells_each_port(van: Van, capsys: py
 @needs_mosquitto
 def test_while_the_agent_runs_it_is_left_alone(van: Van, capsys: pytest.CaptureFixture[str]) -> None:
     """It holds the reader's only connection, which is told in so many words; nothing is transmitted by a walk test."""
-    with socket.create_connection(("127.0.0.1", van.reader.port)) as agent, Store.open(van.folder / "vehicle.db"):
+    store = Store.open(van.folder / "vehicle.db", seal=None)
+    with socket.create_connection(("127.0.0.1", van.reader.port)) as agent, store:
         assert agent.recv(4096)  # the reader's greeting: the connection is the agent's
         van.check("--walk-test", "--transmit-s", "2")
     words = " ".join(capsys.readouterr().out.split())
@@ -256,7 +276,7 @@ def test_wrong_files_as_a_document(tmp_path: Path, capsys: pytest.CaptureFixture
 
 def test_what_the_dispatch_side_sent_is_looked_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Sites and register from the store where no file is given; a version that cannot be used is not ok."""
-    with Store.open(tmp_path / "vehicle.db") as store:
+    with Store.open(tmp_path / "vehicle.db", seal=None) as store:
         store.hold(Downlink("sites", 3, "sha-256:0", json.loads(tinyday.sites())))
         store.hold(Downlink("register", 4, "sha-256:0", tinyday.REGISTER.replace("item,par lamp", "lorry,par lamp")))
     code, told = files_only(tmp_path, "", capsys)

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from agent import checkpoint
 from agent.antennas import Health, PortDay
 from agent.battery import Guard
-from agent.checkpoint import BLOCK_SLOTS, VERSION, Written, decode, encode
+from agent.checkpoint import BLOCK_SLOTS, LET_LIE, VERSION, Written, decode, encode
 from agent.errors import StoreError
 from agent.pipeline import finish, step
 from agent.records import Input, Record
@@ -32,11 +33,17 @@ def through(inputs: list[Input], state: State | None = None) -> tuple[State, lis
     return now, said
 
 
-def raw(state: State) -> dict[str, Any]:
-    """A checkpoint's core as plain values."""
-    core, _, _ = encode(state, Written())
-    found: dict[str, Any] = msgspec.msgpack.decode(zlib.decompress(core), strict=False)
-    return found
+def first_version(state: State) -> tuple[dict[str, Any], dict[int, bytes]]:
+    """A checkpoint as version 1 wrote it, which had slots alone in blocks: its core as plain values, and the blocks."""
+    assert state.belief is not None
+    slots, blocks = state.belief.slots, {}
+    while len(slots) >= BLOCK_SLOTS:
+        blocks[len(blocks) + 1] = zlib.compress(checkpoint._ENCODER.encode(slots[:BLOCK_SLOTS]))
+        slots = slots[BLOCK_SLOTS:]
+    rest = replace(state, belief=replace(state.belief, slots=slots))
+    core = {"version": 1, "first_block": 1, "blocks": len(blocks), "blocked_slots": BLOCK_SLOTS * len(blocks)}
+    found: dict[str, Any] = msgspec.msgpack.decode(checkpoint._ENCODER.encode(core | {"state": rest}), strict=False)
+    return found, blocks
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +78,7 @@ def test_a_checkpoint_of_a_checkpoint_is_the_same(scene: Scene) -> None:
 
 
 def test_blocks_are_written_once() -> None:
-    """Closed slots go out in blocks of a fixed size, each once; the core holds the rest."""
+    """Closed slots go out in blocks of a fixed size, each once, as do beliefs of the past; the core holds the rest."""
     inputs = Scene().hear("case-1").stay(3600).inputs
     written = Written()
     blocks: dict[int, bytes] = {}
@@ -84,8 +91,10 @@ def test_blocks_are_written_once() -> None:
         blocks |= dict(new)
         sizes.append(len(core))
     assert now.belief is not None
-    assert list(blocks) == list(range(1, len(now.belief.slots) // BLOCK_SLOTS + 1))
-    assert written.slots == BLOCK_SLOTS * len(blocks)
+    assert len(written.of_slots) == len(now.belief.slots) // BLOCK_SLOTS
+    assert written.slots == BLOCK_SLOTS * len(written.of_slots)
+    assert list(blocks) == list(range(1, written.blocks + 1))
+    assert set(written.of_slots) | set(written.parts.values()) == set(blocks)  # nothing was stated: none is superseded
     again, read = decode(core, blocks)
     assert read == written
     assert again.belief is not None
@@ -120,14 +129,61 @@ def test_an_empty_state_is_kept_too() -> None:
     assert again.belief is None
 
 
+def test_what_holds_still_is_not_written_again(scene: Scene) -> None:
+    """Past beliefs and the ledger go out when they change: half a minute of standing about writes the core alone."""
+    state, _ = through(scene.inputs)
+    core, blocks, written = encode(state, Written())
+    assert state.belief is not None
+    assert len(written.parts) == len(state.belief.checkpoints) + 1
+    again, new, after = encode(state, written)
+    assert (again, new, after) == (core, (), written)
+    assert blocks
+    other, new, _ = encode(replace(state, ledger=replace(state.ledger, times={})), written)
+    assert len(new) == 1
+    assert other != core
+
+
+def test_superseded_blocks_do_not_pile_up(scene: Scene) -> None:
+    """When more are superseded than are in use all begins anew under higher numbers, and it still reads."""
+    state, _ = through(scene.inputs)
+    written, kept, most = Written(), dict[int, bytes](), 0
+    for turn in range(3 * LET_LIE):
+        state = replace(state, ledger=replace(state.ledger, times={("departed", turn): 1}))
+        core, new, written = encode(state, written)
+        kept = {number: data for number, data in (kept | dict(new)).items() if number >= written.first_block}
+        most = max(most, len(kept))
+        again, read = decode(core, kept)
+        assert read == written
+        assert again.ledger == state.ledger
+    assert written.first_block > LET_LIE
+    assert most <= 2 * max(LET_LIE, len(written.of_slots) + len(written.parts)) + 2
+
+
+@pytest.mark.parametrize("share", [0.1, 0.6, 0.9])
+def test_a_checkpoint_of_the_first_version_goes_on(scene: Scene, share: float) -> None:
+    """One from before beliefs and ledger went into blocks reads; the day goes on with the very same records."""
+    at = int(len(scene.inputs) * share)
+    state, _ = through(scene.inputs[:at])
+    core, blocks = first_version(state)
+    again, written = decode(zlib.compress(msgspec.msgpack.encode(core)), blocks)
+    one, said = through(scene.inputs[at:], state)
+    other, repeated = through(scene.inputs[at:], again)
+    assert msgspec.json.encode(repeated) == msgspec.json.encode(said)
+    _, new, after = encode(other, written)
+    if after.era == written.era:
+        assert after.of_slots[: len(written.of_slots)] == written.of_slots
+    assert dict(new).keys().isdisjoint(blocks)
+    assert encode(one, Written())[0] == encode(other, Written())[0]
+
+
 def test_a_core_from_before_a_key_was_added_still_reads(scene: Scene) -> None:
     """A key that a later version added takes its default: an upgrade goes on where the old version stood."""
     state, _ = through(scene.inputs[:600])
-    document = raw(state)
+    document, blocks = first_version(state)
     for key in ("driven", "trusted_s", "plan_of", "filled", "left", "battery", "health"):
         document["state"].pop(key, None)
     document["state"]["key-of-a-later-version"] = [1, 2]
-    again, _ = decode(zlib.compress(msgspec.msgpack.encode(document)), ())
+    again, _ = decode(zlib.compress(msgspec.msgpack.encode(document)), blocks)
     assert again.driven == ()
     assert (again.battery, again.health) == (Guard(), Health())
     assert again.itinerary == state.itinerary
@@ -170,12 +226,14 @@ def _damaged(core: bytes) -> dict[str, bytes]:
             )
         ),
         "later version": zlib.compress(msgspec.msgpack.encode(document | {"version": VERSION + 1})),
-        "missing block": zlib.compress(msgspec.msgpack.encode(document | {"blocks": 3})),
+        "missing block": zlib.compress(msgspec.msgpack.encode(document | {"of_slots": [99]})),
+        "missing belief": zlib.compress(msgspec.msgpack.encode(document | {"of_beliefs": [99]})),
+        "other block": zlib.compress(msgspec.msgpack.encode(document | {"of_ledger": document["of_beliefs"][0]})),
     }
 
 
 @pytest.mark.parametrize("how", ["empty", "no zlib", "cut", "a bit", "no core", "short array", "odd array",
-                                 "later version", "missing block"])  # fmt: skip
+                                 "later version", "missing block", "missing belief", "other block"])  # fmt: skip
 def test_what_cannot_be_read_is_a_store_error(scene: Scene, how: str) -> None:
     """Cut, flipped, foreign, of a later version or without its blocks: it says so, and the tally begins anew."""
     state, _ = through(scene.inputs[:600])

@@ -29,7 +29,7 @@ def plans_for(folder: Path, *items: Input) -> list[ReadingPlan]:
     in_use = InUse(vehicle, Model(Parameters()), (), register_of(()), {}, {}, {})
     stop = threading.Event()
     stop.set()  # run() still deals with all that has come
-    with Store.open(folder / "vehicle.db") as store:
+    with Store.open(folder / "vehicle.db", seal=None) as store:
         agent = VehicleAgent(in_use=in_use, store=store, clock=SystemClock(), program="test", set_plan=plans.append)
         for item in items:
             agent.put(item)
@@ -62,7 +62,7 @@ def test_the_reader_is_released_once_its_inputs_are_in_the_plan(tmp_path: Path) 
     stop = threading.Event()
     stop.set()
     now = SystemClock().mono()
-    with Store.open(tmp_path / "vehicle.db") as store:
+    with Store.open(tmp_path / "vehicle.db", seal=None) as store:
         agent = VehicleAgent(
             in_use=in_use, store=store, clock=SystemClock(), program="test", set_plan=said.append, release=said.append
         )

@@ -80,6 +80,47 @@ def test_a_log_batch_reads_as_plain_zlib_and_json() -> None:
     }
 
 
+def test_a_signed_batch_carries_its_chain() -> None:
+    """`prev` and `sig` stand beside each body, the key in the frame, and come back; without them no name stands."""
+    digest, sig, key = "sha-256:" + "a" * 64, "c2ln" * 22, "ed25519:" + "A" * 44
+    rows = [OutboxRow(1, "event", b"{}", "", sig), OutboxRow(2, "event", b"{}", digest, sig)]
+    payload = messages.encode_log(vehicle=VEHICLE, epoch=1, records=rows, key=key)
+    told = json.loads(zlib.decompress(payload))
+    assert told["key"] == key
+    assert told["records"] == [
+        {"seq": 1, "kind": "event", "body": {}, "prev": "", "sig": sig},
+        {"seq": 2, "kind": "event", "body": {}, "prev": digest, "sig": sig},
+    ]
+    back = messages.decode_log(payload, vehicle=VEHICLE)
+    assert (back.key, [(each.prev, each.sig) for each in back.records]) == (key, [("", sig), (digest, sig)])
+    bare = json.loads(zlib.decompress(messages.encode_log(vehicle=VEHICLE, epoch=1, records=[row(1)])))
+    assert (set(bare), set(bare["records"][0])) == ({"v", "vehicle", "epoch", "records"}, {"seq", "kind", "body"})
+
+
+def test_what_stands_around_the_bodies_is_counted() -> None:
+    """Fifty records just below 4 MiB together with their signatures never unpack to more."""
+    sig, digest = "s" * 88, "sha-256:" + "a" * 64
+    size = messages.MAX_UNPACKED_BYTES // 50
+    for less in (0, 100, 200, 250, 300, 350, 400):
+        body = b'"' + b"x" * (size - less) + b'"'
+        rows = [OutboxRow(2**53 - n, "manifest", body, digest, sig) for n in range(50)]
+        payload, taken = messages.pack_log(vehicle="v" * 40, epoch=2**53, rows=rows, key="ed25519:" + "A" * 44)
+        assert taken >= 49 or less < 300
+        assert len(messages.decode_log(payload).records) == taken
+
+
+def test_an_ack_says_which_record_it_holds() -> None:
+    """`hash` goes both ways, only a digest is one, and joining two acks keeps that of the higher run."""
+    low, high = "sha-256:" + "1" * 64, "sha-256:" + "2" * 64
+    assert messages.decode_acks(messages.encode_acks([Ack(1, 3, (), low)])) == (Ack(1, 3, (), low),)
+    assert json.loads(messages.encode_acks([Ack(1, 3, (), low)]))["acks"][0]["hash"] == low
+    for wrong in (b'"sha-256:12"', b'"x"', b"7"):
+        with pytest.raises(MessageError):
+            messages.decode_acks(b'{"acks": [{"epoch": 1, "seq": 4, "hash": %s}]}' % wrong)
+    assert messages.merge_acks(Ack(1, 3, (), low), Ack(1, 5, (), high)) == Ack(1, 5, (), high)
+    assert messages.merge_acks(Ack(1, 3, (), low), Ack(1, 2, ((4, 6),), high)) == Ack(1, 6)
+
+
 def test_a_batch_that_another_program_made_is_read() -> None:
     """Keys that are not known are passed over; the body comes out as its document."""
     made = messages.decode_log(zipped(batch(extra=1)), vehicle=VEHICLE)

@@ -269,6 +269,21 @@ def test_standing_through_a_hole_in_the_fixes_was_a_stop() -> None:
     assert drive.changes[0].at_s == 120.0
 
 
+def test_a_van_that_drives_on_unseen_and_parks_stands_where_it_is_found() -> None:
+    """At 12 m/s gpsd hung; 45 s later the key is turned, 290 m further on. It stands there, and drove no second leg."""
+    drive = under_way(12.0)
+    drive.t_s += 45.0
+    drive.take(observe_input(drive.motion, drive.t_s, ignition=False))
+    assert drive.states == [State.STOPPED]
+    assert drive.changes[0].at_s == drive.t_s
+    drive.skip(9.0, metres=290.0).stand(30)
+    assert drive.states == [State.STOPPED]
+    anchor, last = drive.motion.anchor, drive.motion.last
+    assert anchor is not None
+    assert last is not None
+    assert distance_m(anchor.lat, anchor.lon, last.lat, last.lon) < anchor.sigma_m < 10.0
+
+
 def test_ignition_off_while_nothing_is_seen_is_a_stop() -> None:
     """The key was turned before the sky was lost for long: no need to wait for the van to be slow."""
     drive = under_way(12.0)

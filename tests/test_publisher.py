@@ -19,14 +19,16 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from agent import broker, publisher_link
 from agent.broker import RunningBroker, free_port
+from agent.chain import parse_key, walk
 from agent.clock import SystemClock
 from agent.errors import ConfigError, StoreError
 from agent.messages import Ack, Downlink, encode_acks, encode_downlink, topic
-from agent.publisher import LinkChanged, Publisher, Refused, Settled
+from agent.publisher import LinkChanged, Publisher, Refused, Settled, Trouble
 from agent.records import Record
 from agent.relay import LinkRelay
+from agent.store_chain import kept_chain
 from agent.vehicle import MqttSettings
-from tests.delivery import VEHICLE, Depot, Van, turn_until
+from tests.delivery import SEAL, VEHICLE, Depot, Van, turn_until
 
 needs_mosquitto = pytest.mark.skipif(broker.mosquitto_program() is None, reason="mosquitto is not installed")
 both_brokers = pytest.mark.parametrize(
@@ -177,20 +179,26 @@ def test_a_silent_dead_zone_is_noticed_by_the_keepalive(
 
 @integration
 @both_brokers
-def test_without_acks_the_window_stays_shut(start: Start, stack: ExitStack, tmp_path: Path) -> None:
-    """PUBACKs alone trim nothing: a thousand records go out, again and again, and no other until an ack comes."""
+def test_a_silent_dispatch_side_is_not_flooded(start: Start, stack: ExitStack, tmp_path: Path) -> None:
+    """PUBACKs alone trim nothing: twenty batches go out, then one at a time asks, and it is told; acks mend it all."""
     running = stack.enter_context(start(port=0))
     depot = ready_depot(stack, running.port)
     depot.acking = False
     van = new_van(stack, tmp_path / "store.db", running.port, resend_after_s=0.2, resend_after_real_s=0.2)
     van.append(1500)
     turn_until(lambda: depot.times[1, 1] >= 3, [van, depot])
-    assert set(depot.bodies) == all_of(1, 1000)
+    oldest, newest = {(1, seq) for seq in range(1, 801)}, {(1, seq) for seq in range(1451, 1501)}
+    assert set(depot.bodies) == oldest | newest
+    assert sum(times > 1 for times in depot.times.values()) <= 51  # the first batch and the newest record
     assert van.store.backlog() == 1500
+    told = van.got(Trouble)[-1]
+    assert told.words == "the broker takes records but no acknowledgement comes from the dispatch side"
+    assert told.since_mono is not None
     depot.acking = True
     turn_until(lambda: van.store.backlog() == 0, [van, depot])
     assert set(depot.bodies) == all_of(1, 1500)
     assert depot.contradictions == []
+    turn_until(lambda: van.got(Trouble)[-1] == Trouble(None, None), [van, depot])
 
 
 @integration
@@ -232,7 +240,26 @@ def test_a_new_store_of_a_known_vehicle_takes_a_new_epoch(start: Start, stack: E
     van.append(60)
     turn_until(lambda: van.store.backlog() == 0, [van, depot])
     assert van.store.epoch == 3
-    assert set(depot.bodies) == all_of(3, 60)
+    assert set(depot.bodies) == all_of(3, 61)  # the last is the notice that says so
+    assert b"From here on its records are those of epoch 3; 60 are sent anew" in depot.bodies[3, 61]
+
+
+@integration
+@both_brokers
+def test_what_is_published_is_a_signed_chain(start: Start, stack: ExitStack, tmp_path: Path) -> None:
+    """What arrives, with the key in its frame, fits from the first record to the last; the ack's hash is taken in."""
+    running = stack.enter_context(start(port=0))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", running.port)
+    van.append(70)
+    turn_until(lambda: van.store.backlog() == 0, [van, depot])
+    assert depot.keys == {SEAL.key}
+    records = [depot.sealed[1, seq] for seq in range(1, 71)]
+    kept = kept_chain(tmp_path / "store.db").epochs[0]
+    assert kept.head is not None
+    assert kept.head[0] == 70
+    found = walk(records, vehicle="van-07", epoch=1, key=parse_key(SEAL.key), head=kept.head)
+    assert (found.seq, found.unsigned, found.misfit) == (70, 0, None)
 
 
 @integration
@@ -279,6 +306,33 @@ def test_only_the_newest_state_is_kept_for_the_board(start: Start, stack: ExitSt
     late = retained_on(running.port)
     assert late["status"] == {"v": 1, "vehicle": VEHICLE, "state": "offline"}
     assert (late["aboard"]["n"], late["position"]["n"]) == (299, 299)
+
+
+@integration
+@both_brokers
+def test_what_the_broker_has_is_not_sent_again_at_each_connection(
+    start: Start, stack: ExitStack, tmp_path: Path
+) -> None:
+    """Where coverage flaps the list of what is aboard goes once; the status again, for the last will took its place."""
+    running = stack.enter_context(start(port=0))
+    relay = stack.enter_context(LinkRelay(listen_port=0, target_port=running.port))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", relay.port, clock=HastyClock())
+    van.publisher.set_aboard({"v": 1, "vehicle": VEHICLE, "n": 1})
+    van.publisher.set_status({"v": 1, "vehicle": VEHICLE, "state": "online"})
+    van.append(3)
+    turn_until(lambda: van.store.backlog() == 0 and len(depot.retained) == 2, [van, depot])
+    for flap in (1, 2, 3):
+        relay.cut()
+        turn_until(lambda: not van.publisher.is_connected, [van, depot])
+        relay.mend()
+        van.append(1)
+        turn_until(lambda: van.store.backlog() == 0, [van, depot])
+        turn_until(lambda: [each["state"] for each in depot.retained["status"]].count("online") > flap, [van, depot])  # noqa: B023 - called here only
+    assert [each["n"] for each in depot.retained["aboard"]] == [1]
+    van.publisher.set_aboard({"v": 1, "vehicle": VEHICLE, "n": 2})
+    turn_until(lambda: [each["n"] for each in depot.retained["aboard"]] == [1, 2], [van, depot])
+    assert set(depot.times.values()) == {1}, "nor is any record"
 
 
 def retained_on(port: int) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.messages import Ack, OutboxRow, merge_acks
-from agent.publisher_window import MOST_BATCHES, Window
+from agent.publisher_window import FRESH_BATCHES, MOST_BATCHES, Sent, Window
 
 
 def rows(first: int, last: int) -> list[OutboxRow]:
@@ -22,6 +22,12 @@ def window() -> Window:
     made = Window(patience_s=30.0, patience_real_s=2.0)
     made.begin(epoch=1)
     return made
+
+
+def span(given_up: tuple[Sent, ...]) -> tuple[int, int] | None:
+    """The lowest and highest seq of what was given up; None where nothing was."""
+    seqs = [seq for batch in given_up for seq in batch.waiting]
+    return (min(seqs), max(seqs)) if seqs else None
 
 
 def test_it_is_full_at_twenty_batches() -> None:
@@ -51,9 +57,9 @@ def test_overdue_needs_both_clocks() -> None:
     """On a clock at 600 times real time half a minute is 50 ms: both patiences must be over."""
     some = window()
     some.sent(rows(1, 3), now_s=100.0, real_s=7.0)
-    assert some.take_overdue(now_s=130.0, real_s=8.9) is None
-    assert some.take_overdue(now_s=129.9, real_s=9.0) is None
-    assert some.take_overdue(now_s=130.0, real_s=9.0) == (1, 3)
+    assert span(some.take_overdue(now_s=130.0, real_s=8.9)) is None
+    assert span(some.take_overdue(now_s=129.9, real_s=9.0)) is None
+    assert span(some.take_overdue(now_s=130.0, real_s=9.0)) == (1, 3)
     assert (some.is_empty, some.cursor) == (True, 0)
 
 
@@ -63,7 +69,7 @@ def test_only_what_is_overdue_and_uncovered_goes_again() -> None:
     some.sent(rows(1, 3), now_s=0.0, real_s=0.0)
     some.sent(rows(4, 6), now_s=10.0, real_s=10.0)
     some.acknowledge([Ack(1, 0, ((1, 1), (3, 3)))])
-    assert some.take_overdue(now_s=30.0, real_s=30.0) == (2, 2)
+    assert span(some.take_overdue(now_s=30.0, real_s=30.0)) == (2, 2)
     assert some.cursor == 1
     assert [row.seq for row in some.still_to_send(rows(1, 7))] == [2, 7]
 
@@ -80,7 +86,7 @@ def test_patience_grows_and_an_ack_ends_that() -> None:
     assert waits == [30, 60, 120, 240, 480, 600, 600]
     some.sent(rows(1, 2), now_s=0.0, real_s=0.0)
     some.acknowledge([Ack(1, 1)])
-    assert some.take_overdue(now_s=30.0, real_s=30.0) == (2, 2)
+    assert span(some.take_overdue(now_s=30.0, real_s=30.0)) == (2, 2)
 
 
 def test_acks_of_the_past_or_of_another_epoch_change_nothing() -> None:
@@ -146,3 +152,51 @@ def test_nothing_is_known_before_the_first_page() -> None:
     assert (new.epoch, new.is_empty, new.is_full) == (0, True, False)
     with pytest.raises(IndexError):
         new.sent([], now_s=0.0, real_s=0.0)
+
+
+def test_the_wait_for_an_ack_begins_when_the_broker_has_the_batch() -> None:
+    """On a slow link a batch may be on its way for minutes: only from the broker's PUBACK on is an ack waited for."""
+    some = window()
+    some.sent(rows(1, 3), now_s=0.0, real_s=0.0, mid=7)
+    assert span(some.take_overdue(now_s=500.0, real_s=500.0)) is None
+    assert some.confirm(8, now_s=500.0, real_s=500.0) is None
+    confirmed = some.confirm(7, now_s=500.0, real_s=500.0)
+    assert confirmed is not None
+    assert confirmed[1] == 500.0
+    assert span(some.take_overdue(now_s=529.0, real_s=529.0)) is None
+    assert span(some.take_overdue(now_s=530.0, real_s=530.0)) == (1, 3)
+
+
+def test_a_new_connection_sends_again_only_what_the_broker_did_not_confirm() -> None:
+    """Coverage that flaps while the dispatch side is away must not send the window again each time."""
+    some = window()
+    some.sent(rows(1, 3), now_s=0.0, real_s=0.0, mid=1)
+    some.sent(rows(4, 6), now_s=0.0, real_s=0.0, mid=2)
+    some.confirm(1, now_s=1.0, real_s=1.0)
+    some.begin()
+    assert [row.seq for row in some.still_to_send(rows(1, 7))] == [4, 5, 6, 7]
+    some.begin(epoch=2)
+    assert [row.seq for row in some.still_to_send(rows(1, 7))] == [1, 2, 3, 4, 5, 6, 7]
+
+
+def test_the_old_pass_leaves_room_for_the_fresh_one() -> None:
+    """With a fresh pass under way the backlog takes sixteen batches; without one all twenty."""
+    some = window()
+    some.fresh_cursor = 5000
+    for n in range(MOST_BATCHES - FRESH_BATCHES):
+        assert some.has_room_for_old
+        some.sent(rows(10 * n + 1, 10 * n + 10), now_s=0.0, real_s=0.0)
+    assert not some.has_room_for_old
+    assert not some.is_full
+    some.sent(rows(5001, 5003), now_s=0.0, real_s=0.0, is_fresh=True)
+    assert (some.cursor, some.fresh_cursor, some.fresh_batches) == (160, 5003, 1)
+    some.fresh_cursor = None
+    assert some.has_room_for_old
+
+
+def test_an_ack_with_ten_thousand_ranges_is_looked_through_quickly() -> None:
+    """After a storm of losses every other record may be missing: what is covered is found by halving, and right."""
+    some = window()
+    some.acknowledge([Ack(1, 3, tuple((seq, seq) for seq in range(5, 20_005, 2)))])
+    assert [row.seq for row in some.still_to_send(rows(1, 12))] == [4, 6, 8, 10, 12]
+    assert [seq for seq in (1, 4, 20_003, 20_004, 20_005) if some.covers(seq)] == [1, 20_003]

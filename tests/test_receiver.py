@@ -175,6 +175,24 @@ def test_a_peer_that_is_no_gpsd_is_given_up(connect: Callable[..., Receiver], fi
         script.close()
 
 
+@pytest.mark.parametrize(("said", "link"), [(b"", "refused"), (b"HTTP/1.1 400 Bad Request\r\n\r\n", "foreign")])
+def test_who_hangs_up_before_the_greeting_is_no_stranger(
+    said: bytes, link: str, connect: Callable[..., Receiver]
+) -> None:
+    """A gpsd that is being started or ended closes without a word: that is one that is not there, and not another."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    listener.settimeout(10.0)
+    try:
+        receiver = connect(listener.getsockname()[1])
+        connection, _ = listener.accept()
+        with connection:
+            connection.sendall(said)
+        wait_for(lambda: receiver.gpsd.link != "connecting", "the attempt's end")
+        assert receiver.gpsd.link == link
+    finally:
+        listener.close()
+
+
 def test_broken_lines_are_counted_and_passed_over(connect: Callable[..., Receiver], fixes: list[Fix]) -> None:
     """What is no JSON costs its own line; the lines around it arrive."""
     lines = [

@@ -84,7 +84,7 @@ class Day:
         _, in_use = read_in_use(
             config=folder / "vehicle.toml", sites=folder / "geofences", register=folder / "register.csv", plan=None
         )
-        self.store = Store.open(folder / "vehicle.db")
+        self.store = Store.open(folder / "vehicle.db", seal=None)
         self.agent = VehicleAgent(
             in_use=in_use, store=self.store, clock=self.clock, program="test", rules=time_rules(self.clock)
         )

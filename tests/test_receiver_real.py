@@ -10,7 +10,9 @@ import os
 import pty
 import shutil
 import signal
+import socket
 import subprocess
+import tempfile
 import threading
 import time
 import tty
@@ -54,11 +56,14 @@ class Van:
         _, in_use = read_in_use(
             config=folder / "vehicle.toml", sites=folder / "geofences", register=folder / "register.csv", plan=None
         )
-        self.store = Store.open(folder / "vehicle.db")
+        self.store = Store.open(folder / "vehicle.db", seal=None)
         self.agent = VehicleAgent(
             in_use=in_use, store=self.store, clock=self.clock, program="test", rules=time_rules(self.clock)
         )
-        self.path, self.port = folder / "ttyUSB0", free_port()
+        # gpsd opens its device as root at the start and as another user later on: pytest's folder is shut to that one.
+        self._dev = tempfile.TemporaryDirectory(prefix="roadtally-dev-")
+        Path(self._dev.name).chmod(0o755)
+        self.path, self.port, self.control = Path(self._dev.name) / "ttyUSB0", free_port(), folder / "gpsd.sock"
         self._ends: list[int] = []
         self.speaks = True
         self.plug()
@@ -83,6 +88,29 @@ class Van:
         self.path.symlink_to(name)
         self._ends = [ours, theirs]
 
+    def unplug(self) -> None:
+        """The receiver is pulled out of its socket; gpsd's end of the line hangs up and its name is gone."""
+        ends, self._ends = self._ends, []
+        for end in ends:
+            os.close(end)
+        self.path.unlink()
+
+    def tell_gpsd(self, sign: str) -> str:
+        """What udev's rule does at plugging in (`+`) and pulling out (`-`), as gpsdctl does it; gpsd's answer.
+
+        gpsd tries its drivers on a new device for a second or two and hears nobody meanwhile, which at twenty times
+        real time would be the hang of half a minute that it is not: the day's clock stands still for it.
+        """
+        self.master.pause()
+        try:
+            with socket.socket(socket.AF_UNIX) as control:
+                control.settimeout(PATIENCE_REAL_S)
+                control.connect(str(self.control))
+                control.sendall(f"{sign}{self.path}\r\n".encode())
+                return control.recv(100).decode().strip()
+        finally:
+            self.master.resume()
+
     def _speak(self) -> None:
         second = 0
         while not self._days.sleep_until(second, stop=self._stop):
@@ -94,7 +122,7 @@ class Van:
     def start_gpsd(self) -> subprocess.Popen[bytes]:
         """A new gpsd on the same port and device."""
         return subprocess.Popen(
-            ["gpsd", "-N", "-n", "-S", str(self.port), str(self.path)],
+            ["gpsd", "-N", "-n", "-F", str(self.control), "-S", str(self.port), str(self.path)],
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
 
@@ -133,6 +161,7 @@ class Van:
         self.store.close()
         for end in self._ends:
             os.close(end)
+        self._dev.cleanup()
 
 
 @pytest.fixture
@@ -180,6 +209,18 @@ def test_a_receiver_that_falls_silent(van: Van) -> None:
     van.speaks = True
     van.until(lambda: len(van.codes) > 1, "the end")
     assert van.codes == ["receiver-silent", "gps-back"]
+
+
+def test_a_receiver_that_is_pulled_out_and_plugged_in(van: Van) -> None:
+    """Pulled out and taken from gpsd as udev does it, it is told as none; plugged in again, positions come."""
+    van.unplug()
+    assert van.tell_gpsd("-") == "OK"
+    van.until(lambda: van.codes, "the notice")
+    assert van.codes == ["no-receiver"]
+    van.plug()
+    assert van.tell_gpsd("+") == "OK"
+    van.until(lambda: len(van.codes) > 1, "the end")
+    assert van.codes == ["no-receiver", "gps-back"]
 
 
 LOGS = (

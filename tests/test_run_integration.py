@@ -22,11 +22,13 @@ import msgspec
 import pytest
 
 from agent.broker import RunningBroker, free_port, mosquitto_program, start_mosquitto
+from agent.chain import parse_key, walk
+from agent.cli import main
 from agent.clock import ClockMaster, SharedClock
 from agent.simreader import SimulatedReader
 from agent.world.nmea import sentences
 from tests import tinyday
-from tests.delivery import Depot
+from tests.delivery import VEHICLE, Depot
 
 pytestmark = [
     pytest.mark.integration,
@@ -193,8 +195,13 @@ def test_a_day_on_real_servers_with_a_kill_in_the_middle(rig: Callable[..., Rig]
     stored = van.stored("SELECT seq, body FROM record ORDER BY seq")
     assert stored == [(seq, body.decode()) for (_, seq), body in sorted(van.depot.bodies.items())]
     assert van.depot.contradictions == []
-    ((at_seq,),) = van.stored("SELECT seq FROM checkpoint")
+    ((at_seq,),) = van.stored("SELECT record FROM checkpoint")
     assert at_seq == stored[-1][0]
+    assert main(["verify", str(van.folder / "vehicle.db")]) == 0
+    (key,) = van.depot.keys  # one key before and after the kill, and what came is signed by it
+    sealed = [van.depot.sealed[1, seq] for seq, _ in stored]
+    found = walk(sealed, vehicle=VEHICLE, epoch=1, key=parse_key(key or ""))
+    assert (found.seq, found.unsigned, found.misfit) == (len(stored), 0, None)
 
 
 def test_a_reader_that_nobody_assessed_never_transmits(rig: Callable[..., Rig]) -> None:

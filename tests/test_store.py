@@ -16,13 +16,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent import store_schema
+from agent.chain import digest
 from agent.errors import StoreError
-from agent.messages import Downlink, decode_downlink, encode_downlink
+from agent.messages import Ack, Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
 from agent.store import Checkpoint, KeptBoot, Store
+from agent.store_chain import Seal
+from tests.delivery import SEAL
 
 ROOT = Path(__file__).resolve().parents[1]
-V1_SCHEMA = Path(__file__).parent / "fixtures" / "store_v1.sql"
+FIXTURES = Path(__file__).parent / "fixtures"
 
 
 def notices(count: int, *, first: int = 0) -> list[Record]:
@@ -53,18 +56,18 @@ def path(tmp_path: Path) -> Path:
 @pytest.fixture
 def store(path: Path) -> Iterator[Store]:
     """A new store whose publisher has been connected."""
-    with Store.open(path) as made:
+    with Store.open(path, seal=None) as made:
         made.settle()
         yield made
 
 
 def test_records_are_numbered_from_one_and_survive(path: Path) -> None:
     """Seqs count from 1 and go on after a restart; body, kind, boot and moment are kept."""
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         assert (store.epoch, store.last_seq, store.boot()) == (1, 0, 1)
         assert store.append(notices(2), boot=1, mono=3.5) == range(1, 3)
         assert store.append([], boot=1, mono=4.0) == range(3, 3)
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         assert (store.boot(), store.last_seq) == (2, 2)
         assert store.append([Record("event", {"größe": [1.5, None]})], boot=2, mono=0.25) == range(3, 4)
         assert store.unacked(after=2)[0].body == '{"größe":[1.5,null]}'.encode()
@@ -107,10 +110,10 @@ def test_a_new_store_has_no_checkpoint(store: Store) -> None:
 def test_an_ack_trims_the_outbox_and_keeps_the_records(store: Store, path: Path) -> None:
     """Ranges hold both their ends; a repeated or older ack changes nothing."""
     store.append(notices(10), boot=1, mono=1.0)
-    assert store.acknowledge(epoch=1, upto=3, also=[(5, 6), (9, 9)]) == 6
+    assert store.acknowledge([Ack(1, 3, ((5, 6), (9, 9)))]) == 6
     assert seqs(store) == [4, 7, 8, 10]
-    assert store.acknowledge(epoch=1, upto=3, also=[(5, 6), (9, 9)]) == 0
-    assert store.acknowledge(epoch=1, upto=1) == 0
+    assert store.acknowledge([Ack(1, 3, ((5, 6), (9, 9)))]) == 0
+    assert store.acknowledge([Ack(1, 1)]) == 0
     assert (store.backlog(), seqs(store)) == (4, [4, 7, 8, 10])
     assert rows(path, "SELECT count(*) FROM record") == [(10,)]
 
@@ -123,47 +126,54 @@ def test_an_ack_trims_the_outbox_and_keeps_the_records(store: Store, path: Path)
 def test_the_outbox_is_what_no_ack_covered(upto: int, also: list[tuple[int, int]]) -> None:
     """For any ack of what was published, what is left is exactly the complement."""
     # hypothesis runs one test many times, so tmp_path would be shared
-    with TemporaryDirectory() as folder, Store.open(Path(folder) / "store.db") as store:
+    with TemporaryDirectory() as folder, Store.open(Path(folder) / "store.db", seal=None) as store:
         store.settle()
         store.append(notices(12), boot=1, mono=1.0)
-        store.acknowledge(epoch=1, upto=upto, also=also)
+        also = [(first, last) for first, last in also if first > upto + 1]
+        store.acknowledge([Ack(1, upto, tuple(also))])
         covered = set(range(1, upto + 1)).union(*(range(first, last + 1) for first, last in also))
         assert seqs(store) == [seq for seq in range(1, 13) if seq not in covered]
 
 
 def test_an_ack_for_what_was_never_published_begins_an_epoch(path: Path) -> None:
     """A new store of a vehicle that the dispatch side knows sends everything anew under a new epoch, for good."""
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         store.append(notices(3), boot=1, mono=1.0)
-        assert store.acknowledge(epoch=1, upto=500) == 0
-        assert (store.epoch, seqs(store)) == (2, [1, 2, 3])
+        assert store.acknowledge([Ack(1, 500)]) == 0
+        assert (store.epoch, seqs(store)) == (2, [1, 2, 3, 4])  # the last is the notice that says so
         store.settle()
-        assert store.acknowledge(epoch=2, upto=2) == 2
-    with Store.open(path) as store:
-        assert (store.epoch, seqs(store)) == (2, [3])
-        assert store.acknowledge(epoch=1, upto=500) == 0
-        assert seqs(store) == [3]
+        assert store.acknowledge([Ack(2, 2)]) == 2
+    with Store.open(path, seal=None) as store:
+        assert (store.epoch, seqs(store)) == (2, [3, 4])
+        assert store.acknowledge([Ack(1, 500)]) == 0
+        assert seqs(store) == [3, 4]
 
 
-def test_a_restored_backup_is_noticed(store: Store) -> None:
-    """An ack beyond the newest record tells that records have been made elsewhere: all are sent again."""
-    store.append(notices(3), boot=1, mono=1.0)
-    store.acknowledge(epoch=1, upto=3)
-    assert store.acknowledge(epoch=1, upto=3, also=[(7, 9)]) == 0
+def test_a_restored_backup_is_noticed(store: Store, path: Path) -> None:
+    """An ack beyond the newest record tells that records have been made elsewhere: what no ack covered is sent anew."""
+    store.append(notices(5), boot=1, mono=1.0)
+    store.acknowledge([Ack(1, 3)])
+    assert store.acknowledge([Ack(1, 3, ((7, 9),))]) == 0
     assert (store.epoch, seqs(store)) == (2, [1, 2, 3])
+    assert rows(path, "SELECT id, epoch, seq FROM record ORDER BY id") == [
+        (1, 1, 1), (2, 1, 2), (3, 1, 3), (4, 2, 1), (5, 2, 2), (6, 2, 3),
+    ]  # fmt: skip
+    assert "up to number 9 of epoch 1, but the van's computer has made 5" in rows(
+        path, "SELECT json_extract(body, '$.text') FROM record WHERE id = 6"
+    )[0][0]
 
 
 def test_before_it_has_settled_any_ack_is_of_an_earlier_store(path: Path) -> None:
     """Even one that covers fewer records than there are: none of these has been published yet."""
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         store.append(notices(9), boot=1, mono=1.0)
         with store.outbox() as outbox:
             assert outbox.page(after=0, limit=1).settled is False
-            assert store.acknowledge(epoch=4, upto=0) == 0
-            assert store.acknowledge(epoch=4, upto=5) == 0
+            assert store.acknowledge([Ack(4, 0)]) == 0
+            assert store.acknowledge([Ack(4, 5)]) == 0
             store.settle()
             page = outbox.page(after=7, limit=9)
-            assert (page.epoch, page.settled, [row.seq for row in page.rows]) == (5, True, [8, 9])
+            assert (page.epoch, page.settled, [row.seq for row in page.rows]) == (5, True, [8, 9, 10])
 
 
 def test_the_outbox_is_read_from_another_thread_while_the_writer_writes(store: Store) -> None:
@@ -197,12 +207,12 @@ def test_the_last_good_version_is_held(path: Path) -> None:
     first = decode_downlink(encode_downlink(version=1, content=content), leaf="sites")
     second = decode_downlink(encode_downlink(version=2, content=content | {"note": 1.5}), leaf="sites")
     plan = Downlink("plan", 9, "sha-256:" + "0" * 64, "vehicle,date\r\n")
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         for downlink in (first, second, plan):
             store.hold(downlink)
         store.set_meta("last-time", "2026-03-02T07:01:12.000Z")
         store.set_meta("last-time", "2026-03-02T07:01:13.000Z")
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         assert store.held("sites") == second
         assert store.held("plan") == plan
         assert store.meta("last-time") == "2026-03-02T07:01:13.000Z"
@@ -258,10 +268,27 @@ def test_old_reads_go_and_custody_stays(store: Store, path: Path) -> None:
     assert rows(path, "SELECT count(*) FROM record") == [(3,)]
 
 
+def test_raw_reads_are_held_to_their_size(store: Store, path: Path) -> None:
+    """The oldest minutes go beyond so many bytes; what stays takes no more than that in the file, and is the newest."""
+    boot = store.boot()
+    for half in range(120):
+        reads = [Read(half * 30.0 + 1.0, f"{tag:024X}", ant, -60.5, 2) for tag in range(100) for ant in (1, 2)]
+        store.append([], boot=boot, mono=half * 30.0 + 2.0, reads=reads)
+    most_bytes = 400_000
+    store.prune(before_utc_s=0.0, most_bytes=most_bytes)
+    ((count, first, last),) = rows(path, "SELECT count(*), min(minute), max(minute) FROM reading")
+    assert last == 59
+    assert count == (last - first + 1) * 200
+    store._connection.execute("VACUUM")
+    ((pages,),) = rows(path, "PRAGMA page_count")
+    # The rest of the store is some twenty pages.
+    assert most_bytes * 0.6 < pages * 4096 < most_bytes + 30 * 4096
+
+
 def test_only_one_process_at_a_time(store: Store, path: Path) -> None:
     """A second opening is refused with what to do, and the first goes on."""
     with pytest.raises(StoreError, match="another process uses this store; end it"):
-        Store.open(path)
+        Store.open(path, seal=None)
     assert store.append(notices(1), boot=1, mono=1.0) == range(1, 2)
 
 
@@ -270,10 +297,10 @@ def test_a_file_that_is_no_store_is_told(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     path.write_bytes(b"not a database at all, " * 100)
     with pytest.raises(StoreError, match=r"store\.db: opening the store failed .*SQLITE_NOTADB.*move it away"):
-        Store.open(path)
+        Store.open(path, seal=None)
     assert path.read_bytes().startswith(b"not a database")
     with pytest.raises(StoreError, match=r"the store's folder cannot be used .*own the folder"):
-        Store.open(path / "below" / "store.db")
+        Store.open(path / "below" / "store.db", seal=None)
 
 
 def test_a_full_disk_is_told_and_loses_nothing(store: Store) -> None:
@@ -326,32 +353,66 @@ def shape(path: Path) -> dict[str, list[Any]]:
     }
 
 
-def test_the_first_released_schema_never_changes(path: Path, tmp_path: Path) -> None:
+def test_the_newest_schema_is_that_of_its_fixture(path: Path, tmp_path: Path) -> None:
     """A new store has the tables, columns, keys and version of the fixture, and no others."""
-    Store.open(path).close()
-    old = sqlite3.connect(tmp_path / "v1.db")
-    old.executescript(V1_SCHEMA.read_text())
+    Store.open(path, seal=None).close()
+    old = sqlite3.connect(tmp_path / "v2.db")
+    old.executescript((FIXTURES / "store_v2.sql").read_text())
     old.close()
-    assert len(shape(path)) > 7
-    assert shape(path) == shape(tmp_path / "v1.db")
-    assert rows(path, "PRAGMA user_version") == [(1,)]
+    assert len(shape(path)) > 9
+    assert shape(path) == shape(tmp_path / "v2.db")
+    assert rows(path, "PRAGMA user_version") == [(2,)]
 
 
-def test_a_store_of_the_first_release_opens(path: Path) -> None:
-    """A store made from the fixture alone, with data in it, is brought up to date and loses nothing."""
-    path.parent.mkdir()
+def released(path: Path, version: int, data: str) -> None:
+    """A store as the fixture of that version makes it, with data in it."""
+    path.parent.mkdir(exist_ok=True)
     old = sqlite3.connect(path)
-    old.executescript(V1_SCHEMA.read_text())
-    old.executescript(
-        """PRAGMA user_version = 1; INSERT INTO meta VALUES ('epoch', '3'), ('settled', '1');
-        INSERT INTO record VALUES (1, 'event', '{"a":1}', 1, 2.0), (2, 'notice', '{"b":2}', 1, 3.0);
-        INSERT INTO outbox VALUES (2); INSERT INTO checkpoint VALUES (1, x'00ff', 1, 3.0, 2);"""
-    )
+    old.executescript((FIXTURES / f"store_v{version}.sql").read_text())
+    old.executescript(f"PRAGMA user_version = {version}; {data}")
     old.close()
-    with Store.open(path) as store:
+
+
+V1_DATA = """
+    INSERT INTO meta VALUES ('epoch', '3'), ('settled', '1');
+    INSERT INTO record VALUES (1, 'event', '{"a":"ä"}', 1, 2.0), (2, 'notice', '{"b":2}', 1, 3.0);
+    INSERT INTO outbox VALUES (2); INSERT INTO checkpoint VALUES (1, x'00ff', 1, 3.0, 2);
+    INSERT INTO boot VALUES (1, 5.0); INSERT INTO reading VALUES (1, 0, '3376', 1, 2, -60.5);
+"""
+
+
+@pytest.mark.parametrize("seal", [None, SEAL])
+def test_a_store_of_the_first_release_opens(path: Path, seal: Seal | None) -> None:
+    """It is brought up to date and loses nothing; its records stay unsigned where later ones are signed."""
+    released(path, 1, V1_DATA)
+    with Store.open(path, seal=seal) as store:
         assert (store.epoch, store.last_seq, seqs(store)) == (3, 2, [2])
         assert store.checkpoint() == Checkpoint(b"\x00\xff", 1, 3.0, 2)
         assert store.append(notices(1), boot=1, mono=4.0) == range(3, 4)
+        assert [row.seq for row in store.unacked() if row.sig] == ([3] if seal else [])
+        assert store.acknowledge([Ack(3, 2)]) == 1
+    made = [(1, 3, 1, "event", '{"a":"ä"}', 2.0), (2, 3, 2, "notice", '{"b":2}', 3.0)]
+    assert rows(path, "SELECT id, epoch, seq, kind, body, mono FROM record")[:2] == made
+    # sha256sum of the body's octets
+    (content,) = rows(path, "SELECT content FROM record WHERE id = 2")[0]
+    assert content == "sha-256:0ab1a6d394cd30195f0642b67ae1180c375ffadf5dd7f39c390668b5fdb6da93"
+    assert rows(path, "SELECT minute, reads FROM reading") == [(0, 2)]
+    assert rows(path, "PRAGMA foreign_key_check") == []
+    newest = path.with_name("v2.db")
+    released(newest, 2, "")
+    assert shape(path) == shape(newest)
+
+
+def test_a_store_of_the_second_release_opens(path: Path) -> None:
+    """A store made from that fixture goes on with its chain, and its ack is remembered."""
+    released(
+        path, 2, """INSERT INTO epoch VALUES (1, 'van-07', NULL, 1, NULL);
+        INSERT INTO record VALUES (1, 1, 1, 'event', '{}', 1, 2.0, 'sha-256:44', NULL, NULL);"""
+    )  # fmt: skip
+    with Store.open(path, seal=SEAL) as store:
+        assert store.append(notices(1), boot=1, mono=4.0) == range(2, 3)
+        tip = digest(vehicle="van-07", epoch=1, seq=1, kind="event", prev="", content="sha-256:44")
+        assert store.unacked()[0].prev == tip
 
 
 def test_a_migration_that_fails_changes_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -361,26 +422,26 @@ def test_a_migration_that_fails_changes_nothing(path: Path, monkeypatch: pytest.
         db.execute("CREATE TABLE half (done INTEGER)")
         db.execute("SELECT no_such_function()")
 
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         store.append(notices(2), boot=1, mono=1.0)
     with monkeypatch.context() as patch:
         patch.setattr(store_schema, "MIGRATIONS", (*store_schema.MIGRATIONS, broken))
         with pytest.raises(StoreError, match="opening the store failed"):
-            Store.open(path)
-    assert rows(path, "PRAGMA user_version") == [(1,)]
+            Store.open(path, seal=None)
+    assert rows(path, "PRAGMA user_version") == [(2,)]
     assert "half" not in shape(path)
-    with Store.open(path) as store:
+    with Store.open(path, seal=None) as store:
         assert seqs(store) == [1, 2]
 
 
 def test_a_store_of_a_newer_program_is_left_alone(path: Path) -> None:
     """Going back to an older program never touches what the newer one wrote."""
-    Store.open(path).close()
+    Store.open(path, seal=None).close()
     newer = sqlite3.connect(path)
     newer.execute("PRAGMA user_version = 99")
     newer.close()
-    with pytest.raises(StoreError, match="version 99, this program knows up to 1; install the newer program"):
-        Store.open(path)
+    with pytest.raises(StoreError, match="version 99, this program knows up to 2; install the newer program"):
+        Store.open(path, seal=None)
 
 
 WRITER = """
@@ -388,7 +449,7 @@ import sys
 from agent.records import Record
 from agent.store import Store
 
-with Store.open(sys.argv[1]) as store:
+with Store.open(sys.argv[1], seal=None) as store:
     boot = store.boot()
     kept = store.checkpoint()
     n = int(kept.state) if kept else 0
@@ -417,12 +478,12 @@ def test_a_process_killed_in_mid_commit_loses_nothing(path: Path) -> None:
             writer.stdout.close()
         told_last = max([told_last, *(int(line) for line in rest[:-1])])
         assert rows(path, "PRAGMA integrity_check") == [("ok",)]
-        with Store.open(path) as store:
+        with Store.open(path, seal=None) as store:
             kept = store.checkpoint()
             assert kept is not None
             assert store.last_seq >= told_last
-            assert (kept.seq, int(kept.state)) == (store.last_seq, store.last_seq)
+            assert (kept.record, int(kept.state)) == (store.last_seq, store.last_seq)
             assert seqs(store) == list(range(1, store.last_seq + 1))
             assert store.blocks()[-1][0] == store.last_seq
-        numbers = rows(path, "SELECT json_extract(body, '$.n') FROM record ORDER BY seq")
+        numbers = rows(path, "SELECT json_extract(body, '$.n') FROM record ORDER BY id")
         assert numbers == [(n,) for n in range(len(numbers))]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -15,6 +16,7 @@ import pytest
 
 from agent.canonical import digest_of
 from agent.epc import encode_uri
+from agent.errors import StoreDamagedError
 from agent.llrp.outputs import DARK, Rhythm
 from agent.llrp.rounds import ReadingPlan
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
@@ -22,12 +24,14 @@ from agent.pipeline import finish
 from agent.publisher import Acks, Refused, Settled
 from agent.records import Boot, Fix, Input, Inventory, PortInput, Read
 from agent.replay import replay
-from agent.run import _recorder
+from agent.run import _recorder, run
 from agent.setup import read_in_use, read_setup
 from agent.store import Store
 from agent.units import format_utc, parse_utc
-from agent.vehicle_agent import Shown, VehicleAgent
+from agent.vehicle_agent import VehicleAgent
+from agent.vehicle_shown import Shown
 from tests import tinyday
+from tests.diskfull.disks import disk, kinds
 
 OUTSIDE_HOURS = '[privacy.working_hours]\ndays = ["wed"]\nfrom = "12:00"\nto = "18:00"\ntimezone = "Atlantic/Azores"\n'
 WITHIN_HOURS = OUTSIDE_HOURS.replace("12:00", "06:00")
@@ -75,7 +79,7 @@ class Van:
         self.plans: list[tuple[float, ReadingPlan]] = []
         self.lamp: list[tuple[float, Rhythm]] = []
         self._record = record
-        self.store = Store.open(folder / "vehicle.db")
+        self.store = Store.open(folder / "vehicle.db", seal=None)
         self.agent = self._agent()
 
     def _agent(self, sink: Callable[[Input], None] | None = None) -> VehicleAgent:
@@ -130,7 +134,7 @@ class Van:
     def restart(self) -> None:
         """A power cut: only what was committed is left."""
         self.store.close()
-        self.store = Store.open(self.folder / "vehicle.db")
+        self.store = Store.open(self.folder / "vehicle.db", seal=None)
         self.clock.now = tinyday.BOOT_MONO_S
         self.agent = self._agent()
 
@@ -231,6 +235,28 @@ def test_a_recording_is_gone_on_with_after_a_cut_in_mid_line(van: Callable[..., 
     assert lines[1] == b'{"kind":"rou'
 
 
+def test_a_full_disk_interrupts_a_recording_and_nothing_else(van: Callable[..., Van]) -> None:
+    """What comes while there is no space is not recorded; half a line is ended, and the recording goes on."""
+    one = van()
+    # The kernel's own device for a disk that is always full: https://man7.org/linux/man-pages/man4/full.4.html.
+    with _recorder(Path("/dev/full"), one.vehicle) as sink:
+        sink(Boot(1.0))
+        sink(Boot(2.0))
+    with disk("tmpfs") if "tmpfs" in kinds() else disk("pages") as small:
+        path = small.folder / "recording.jsonl"
+        with _recorder(path, one.vehicle) as sink:
+            sink(Boot(1.0))
+            small.fill()
+            for number in range(500):
+                sink(Boot(2.0 + number, "x" * 100))
+            small.empty()
+            sink(Boot(600.0))
+        lines = path.read_bytes().splitlines()
+    whole = [json.loads(line)["mono"] for line in lines if line.endswith(b"}")]
+    assert (whole[0], whole[-1]) == (1.0, 600.0)
+    assert len(lines) - len(whole) <= 1
+
+
 @pytest.mark.parametrize("cut_s", [30, 150, 299, 330, 452, 552, 700, 790, 935, 1036])
 def test_a_power_cut_at_any_moment_doubles_nothing(van: Callable[..., Van], cut_s: int) -> None:
     """After a restart no event or revision is stated twice, and the last manifests name the same items."""
@@ -244,6 +270,66 @@ def test_a_power_cut_at_any_moment_doubles_nothing(van: Callable[..., Van], cut_
     revisions = [(body["manifest"], body["revision"]) for body in one.bodies("manifest")]
     assert len(revisions) == len(set(revisions))
     assert [names(body) for body in one.latest().values()] == [{"A", "B", "C"}, {"A", "C"}]
+
+
+def test_the_gap_of_a_cut_is_told_with_its_end_once_the_time_is_known(van: Callable[..., Van]) -> None:
+    """At most half a minute before the cut was lost; from there to the start nothing is recorded, and it is named."""
+    cut_s = 452.0
+    one = van().live(tinyday.inputs(), until_s=cut_s)
+    one.restart()
+    one.live(rebooted(cut_s + 40.0), until_s=30.0)
+    (gap,) = (body for body in one.bodies("notice") if body["notice"] == "gap")
+    (was,) = (body for body in one.bodies("notice") if body["notice"] == "gap-was")
+    assert was["since"] == gap["since"]
+    since_s, until_s = (parse_utc(was[name]) - tinyday.START_UTC_S for name in ("since", "until"))
+    assert cut_s - 31.0 <= since_s <= cut_s
+    assert until_s == pytest.approx(cut_s + 40.0, abs=1.5)
+    assert was["since"] in was["text"]
+    assert was["until"] in was["text"]
+
+
+def test_a_full_disk_is_in_the_status_until_it_is_over(van: Callable[..., Van]) -> None:
+    """Since when, and how many records are in memory alone; then a notice says from when to when it was."""
+    one = van()
+    items = tinyday.inputs()
+    one.live(items, until_s=430.0)
+    (pages,) = one.store._connection.execute("PRAGMA page_count").fetchone()
+    one.store._connection.execute(f"PRAGMA max_page_count = {pages}")
+    one.live(items, until_s=530.0)
+    disk_status = one.status[-1].disk
+    assert disk_status.state == "full"
+    assert disk_status.waiting == 5
+    assert "lost if the power goes" in disk_status.text
+    assert tinyday.START_UTC_S + 430.0 < parse_utc(disk_status.since) < tinyday.START_UTC_S + 470.0
+    one.store._connection.execute("PRAGMA max_page_count = 1000000")
+    one.live(items, until_s=630.0)
+    assert one.status[-1].disk.state == "ok"
+    (notice,) = (body for body in one.bodies("notice") if body["notice"] == "disk-full")
+    assert notice["since"] == disk_status.since
+    assert tinyday.START_UTC_S + 530.0 < parse_utc(notice["until"]) < tinyday.START_UTC_S + 562.0
+
+
+def test_damage_found_while_running_is_noted_for_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The process ends by the error, and the next start sets the store aside without looking."""
+
+    def damaged(*_: Any, **_named: Any) -> None:
+        raise StoreDamagedError("database disk image is malformed")
+
+    tinyday.write_files(tmp_path)
+    names = {"sites": tmp_path / "geofences", "register": tmp_path / "register.csv", "plan": None, "record": None}
+    args = Namespace(config=tmp_path / "vehicle.toml", store=tmp_path / "vehicle.db", clock=None, **names)
+    monkeypatch.setattr("agent.run.signal.signal", lambda *_: None)
+    with monkeypatch.context() as patch:
+        patch.setattr("agent.run.serve", damaged)
+        with pytest.raises(StoreDamagedError):
+            run(args)
+    monkeypatch.setattr("agent.run.serve", lambda *_, **_named: None)
+    assert run(args) == 0
+    assert (tmp_path / "vehicle.db.damaged-1").exists()
+    with closing(sqlite3.connect(tmp_path / "vehicle.db")) as database:
+        assert database.execute("SELECT max(epoch) FROM epoch").fetchone() == (2,)
 
 
 def downlink(leaf: DownLeaf, version: int, content: Any) -> Downlink:
@@ -363,7 +449,7 @@ def test_a_stop_commits_everything_that_has_come(van: Callable[..., Van]) -> Non
     assert names(one.latest()["van-07/2026-03-04/1"]) == {"A", "B", "C"}
     checkpoint = one.store.checkpoint()
     assert checkpoint is not None
-    assert checkpoint.seq == one.store.last_seq
+    assert checkpoint.record == one.store.last_seq
 
 
 def test_outside_working_hours_no_place_is_kept_or_shown(van: Callable[..., Van]) -> None:
@@ -425,7 +511,7 @@ def test_the_hours_end_with_the_minute(van: Callable[..., Van]) -> None:
     hours = OUTSIDE_HOURS.replace("12:00", "06:00").replace("18:00", end)
     one = van(vehicle=tinyday.VEHICLE + hours).live(tinyday.inputs())
     last_s = max(parse_utc(body.at) for body in one.position)
-    assert tinyday.START_UTC_S + 410 < last_s < tinyday.START_UTC_S + 420
+    assert tinyday.START_UTC_S + 350 < last_s < tinyday.START_UTC_S + 420, "a position a minute"
 
 
 def silent_spans(one: Van) -> list[tuple[float, float]]:

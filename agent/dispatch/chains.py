@@ -48,7 +48,7 @@ def forgotten(store: DispatchStore, vehicle: str) -> dict[int, int]:
     record, cursor = schema.record.c, schema.cursor.c
     with store.reading() as connection:
         kept = sa.select(record.epoch, sa.func.count()).where(record.vehicle == vehicle).group_by(record.epoch)
-        counts: dict[int, int] = dict(connection.execute(kept).tuples().all())
+        counts = {epoch: int(count) for epoch, count in connection.execute(kept)}
         rows = connection.execute(sa.select(cursor.epoch, cursor.ranges).where(cursor.vehicle == vehicle)).all()
     gone = {row.epoch: parse_ranges(row.ranges).count - counts.get(row.epoch, 0) for row in rows}
     return {epoch: count for epoch, count in sorted(gone.items()) if count > 0}

@@ -224,6 +224,7 @@ def computer_view(status: Status) -> ComputerView:
         receiver=None if gps is None else _RECEIVER[gps.state],
         last_fix_s=None if gps is None else seconds_of(gps.last_fix),
         receiver_fault=None if gps is None else gps.fault,
+        disk=None if status.disk is None else status.disk.text,
         backlog=status.backlog,
         holds=tuple(f"{what} version {each.version}" for what, each in held.items() if each.version is not None),
         refused=tuple(RefusedView(each.what, each.version, each.reasons) for each in holding.refused),

@@ -157,14 +157,22 @@ class Drawn:
         return changed
 
     def _standing_events(self, epcs: list[str]) -> dict[str, list[CustodyEvent]]:
+        """From the last loading of each item on: what came before it, that one overrules (`agent.ledger`)."""
         found: dict[str, list[CustodyEvent]] = {epc: [] for epc in epcs}
         event, listed = schema.event, schema.event_item
         columns = tuple(event.c[key] for key in ("vehicle", "epoch", "seq", "event_id", "time_s", "action", "biz_step"))
         columns += (listed.c.epc, listed.c.p, event.c.place, event.c.not_before_s, event.c.not_after_s)
         same = sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
-        query = sa.select(*columns).select_from(listed.join(event, same)).where(event.c.voided.is_(False))
         for some in chunks(epcs):
-            rows: Sequence[Any] = self._connection.execute(query.where(listed.c.epc.in_(some))).all()
+            here = sa.and_(listed.c.epc.in_(some), event.c.voided.is_(False))
+            added = sa.select(listed.c.epc, sa.func.max(event.c.time_s).label("from_s"))
+            added = added.select_from(listed.join(event, same)).where(here, event.c.action == "ADD")
+            last = added.group_by(listed.c.epc).cte("last_added")
+            both = listed.join(event, same).outerjoin(last, last.c.epc == listed.c.epc)
+            since = sa.or_(last.c.from_s.is_(None), event.c.time_s >= last.c.from_s)
+            rows: Sequence[Any] = self._connection.execute(
+                sa.select(*columns).select_from(both).where(here, since)
+            ).all()
             for vehicle, epoch, seq, event_id, time_s, action, step, epc, *rest in rows:
                 p, place, low_s, high_s = rest
                 told = (vehicle, epoch, seq, event_id, time_s, action, step, (epc,), (p,), place, low_s, high_s)

@@ -122,6 +122,7 @@ event_item = Table(
     Column("event_id", Text, nullable=False),
     Column("p", Double),
     PrimaryKeyConstraint("epc", "vehicle", "event_id"),
+    sqlite_with_rowid=False,  # else SQLite keeps every row twice, in the table and in the key's index
 )
 
 manifest = Table(

@@ -55,7 +55,7 @@ def open_store(where: Path | str) -> DispatchStore:
 def _sqlite_settings(connection: DBAPIConnection, _record: object) -> None:
     connection.isolation_level = None  # sqlite3 begins nothing by itself; `_begin` does
     cursor = connection.cursor()
-    for setting in ("busy_timeout=10000", "journal_mode=WAL", "synchronous=FULL"):
+    for setting in ("busy_timeout=10000", "journal_mode=WAL", "synchronous=FULL", "cache_size=-32000"):
         cursor.execute(f"PRAGMA {setting}")
     cursor.close()
 

@@ -246,6 +246,7 @@ class ComputerView(Struct, frozen=True, kw_only=True):
     receiver: str | None
     last_fix_s: float | None
     receiver_fault: str | None  # what is wrong with it and what to do, as the van first told
+    disk: str | None  # what is wrong with its disk and what to do
     backlog: int | None
     holds: tuple[str, ...]
     refused: tuple[RefusedView, ...]

@@ -151,8 +151,6 @@ def _record(envelope: _Envelope) -> LogRecord:
         text, body, kept = octets.decode(errors="backslashreplace"), None, octets
     except (msgspec.DecodeError, RecursionError):
         body = None  # kept as written, and never used
-    if "\0" in text:
-        text, body, kept = text.replace("\0", "\\0"), None, octets  # no JSON, and no text for PostgreSQL
     return LogRecord(
         envelope.seq,
         envelope.kind.replace("\0", "") if isinstance(envelope.kind, str) else "",

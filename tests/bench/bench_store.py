@@ -26,7 +26,7 @@ from agent import broker  # noqa: E402 - after the path is set
 from agent.messages import OutboxRow, pack_log  # noqa: E402
 from agent.records import Read, Record  # noqa: E402
 from agent.store import Store  # noqa: E402
-from tests.delivery import VEHICLE, Depot, Van, turn_until  # noqa: E402
+from tests.delivery import SEAL, VEHICLE, Depot, Van, turn_until  # noqa: E402
 
 RUNS = 5
 EVENT: dict[str, Any] = {
@@ -74,7 +74,7 @@ def state(n: int) -> bytes:
 
 def commits(each: int, *, with_state: bool = False, appends: int = 300) -> tuple[float, float]:
     """Commits in a second, and bytes written at each."""
-    with tempfile.TemporaryDirectory(dir=ROOT) as folder, Store.open(Path(folder) / "store.db") as store:
+    with tempfile.TemporaryDirectory(dir=ROOT) as folder, Store.open(Path(folder) / "store.db", seal=SEAL) as store:
         states = [state(n) if with_state else None for n in range(appends)]
         before, began_s = written_bytes(), time.perf_counter()
         for n, kept in enumerate(states):
@@ -86,7 +86,7 @@ def commits(each: int, *, with_state: bool = False, appends: int = 300) -> tuple
 def shift() -> tuple[float]:
     """Megabytes written in 8 h: a checkpoint of 60 KB and 100 tags' reads every 30 s, 60 moments of custody."""
     reads = [Read(0.0, f"3376{n:020X}", 1 + n % 2, -60.0) for n in range(100)]
-    with tempfile.TemporaryDirectory(dir=ROOT) as folder, Store.open(Path(folder) / "store.db") as store:
+    with tempfile.TemporaryDirectory(dir=ROOT) as folder, Store.open(Path(folder) / "store.db", seal=SEAL) as store:
         before = written_bytes()
         for half_minute in range(8 * 120):
             mono = 30.0 * half_minute

@@ -274,6 +274,18 @@ def test_what_is_wrong_with_the_receiver_is_said(ask: Ask, store: DispatchStore)
     assert "as first found" not in text_of(ask("/van/van-07"))
 
 
+def test_a_full_disk_in_the_van_is_said(ask: Ask, store: DispatchStore) -> None:
+    """The van's own words stand on its page as long as it says them; markup in them is text."""
+    told = "<b>The disk is full</b>: free some."
+    disk = {"state": "full", "since": format_utc(NOW_S - 60), "waiting": 2, "text": told}
+    store.hear(word(status("van-07", disk=disk)), received_s=NOW_S)
+    page = ask("/van/van-07")
+    assert "Disk: <b>The disk is full</b>: free some." in text_of(page)
+    assert "<b>The disk" not in page.text
+    store.hear(word(status("van-07", disk={"state": "ok"})), received_s=NOW_S + 1)
+    assert "Disk:" not in text_of(ask("/van/van-07"))
+
+
 def test_stays_at_places() -> None:
     """A new stay begins with an arrival or at another place; what was taken back begins none and counts for nothing."""
 

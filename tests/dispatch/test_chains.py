@@ -159,7 +159,7 @@ def test_a_seal_that_comes_later_is_taken(store: DispatchStore) -> None:
     assert [ack.hash for ack in store.told("van-07")] == [digest_of_record(good[-1])]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.data())
 def test_order_changes_nothing_of_the_chain(data: st.DataObject) -> None:
     """In whatever order, batches and transactions the records of two branches come: the same records, marks and acks.

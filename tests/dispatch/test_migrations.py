@@ -41,6 +41,9 @@ def old(tmp_path: Path) -> Path:
             )
         name = hashlib.sha256(f"notice\0{WHOLE}".encode()).hexdigest()
         connection.execute("INSERT INTO clash VALUES ('van-07', 1, 2, ?, 'notice', ?, ?)", (name, WHOLE, NOW_S))
+        connection.execute(
+            "INSERT INTO event_item VALUES ('urn:epc:id:grai:9521141.00012.7', 'van-07', 'ni:///a', 0.9)"
+        )
         connection.execute("""INSERT INTO cursor VALUES ('van-07', 1, '[[1,2]]')""")
         connection.execute("INSERT INTO vehicle (vehicle, heard_s) VALUES ('van-07', ?)", (NOW_S,))
     connection.close()
@@ -72,6 +75,9 @@ def test_the_steps_lead_to_the_schema(old: Path) -> None:
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"version_table": "nothing"})
         assert compare_metadata(context, schema.metadata) == []
+        once = "SELECT name FROM sqlite_master WHERE sql LIKE '%WITHOUT ROWID%'"
+        assert set(connection.exec_driver_sql(once).scalars()) == {"event_item"}
+        assert connection.exec_driver_sql("SELECT p FROM event_item").scalars().all() == [0.9]
         partial = "SELECT name FROM sqlite_master WHERE sql LIKE '%WHERE%'"
         assert set(connection.exec_driver_sql(partial).scalars()) == {"record_refused", "record_misfit", "event_at_no_site"}
     engine.dispose()

@@ -29,7 +29,7 @@ def test_a_day_comes_back() -> None:
     assert [(each.seq, each.kind, each.body) for each in read.records] == [
         (each.seq, each.kind, each.body) for each in batch.records
     ]
-    assert read.records[0].text == json.dumps(batch.records[0].body)
+    assert read.records[0].text == batch.records[0].document
 
 
 @pytest.mark.parametrize("text", ['{"n": 123456789012345678901234567890}', "1e400", "null", '"x"'])
@@ -38,6 +38,33 @@ def test_a_record_of_nonsense_keeps_its_seq(text: str) -> None:
     payload = b'{"v":1,"vehicle":"van-07","epoch":1,"records":[{"seq":9,"kind":7,"body":%s}]}' % text.encode()
     record = decode_batch(zlib.compress(payload), vehicle="van-07").records[0]
     assert (record.seq, record.kind, record.document) == (9, "", text)
+
+
+def test_a_record_without_a_seq_takes_no_other_with_it() -> None:
+    """It is set apart as it came, with the reason; the rest of its batch is read."""
+    records = [{"seq": 1, "kind": "notice", "body": {}}, {"seq": 0, "body": "lost"}, {"seq": 3, "kind": "notice"}]
+    read = decode_batch(packed(FRAME | {"records": records}), vehicle="van-07")
+    assert [each.seq for each in read.records] == [1, 3]
+    assert [(b"lost" in octets, "seq from 1" in why) for octets, why in read.broken] == [(True, True)]
+
+
+def test_octets_that_no_text_holds_are_kept() -> None:
+    """A body that is no UTF-8 is kept as its octets; its text only shows them."""
+    payload = b'{"v":1,"vehicle":"van-07","epoch":1,"records":[{"seq":1,"kind":"notice","body":{}},'
+    payload += b'{"seq":2,"kind":"notice","body":"\xff\xfe"}]}'
+    first, second = decode_batch(zlib.compress(payload), vehicle="van-07").records
+    assert (first.body, second.body, second.octets) == ({}, None, b'"\xff\xfe"')
+    assert second.document == '"\\xff\\xfe"'
+
+
+@pytest.mark.parametrize(
+    "seal", [{"prev": 7, "sig": 8}, {"prev": "sha-256:x", "sig": "\0"}, {"prev": "a" * 5000, "sig": "a" * 5000}, {}]
+)
+def test_a_seal_of_no_form_is_none(seal: dict[str, Any]) -> None:
+    """A record whose seal has not the form it must have is read as an unsigned one; so is a key."""
+    records = [{"seq": 1, "kind": "notice", "body": {}} | seal]
+    read = decode_batch(packed(FRAME | {"records": records, "key": seal.get("sig")}), vehicle="van-07")
+    assert (read.records[0].prev, read.records[0].sig, read.key) == (None, None, None)
 
 
 @pytest.mark.parametrize(

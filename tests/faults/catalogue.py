@@ -15,8 +15,8 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
-from agent.llrp.messages import GetReaderConfigResponse
-from agent.records import Inventory
+from agent.llrp.messages import GetReaderConfigResponse, GetSupportedVersion, StartROSpec, StartROSpecResponse
+from agent.records import Fix, Inventory
 from agent.timeline import ROLL_OVER_S
 from agent.units import format_utc, parse_utc
 from tests.faults import scripted
@@ -73,6 +73,45 @@ def _let_old_out(van: Van) -> None:
     van.reader.cut()
 
 
+def _hold_one(van: Van) -> None:
+    """The next report is put aside."""
+
+    def without(frames: list[bytes]) -> list[bytes] | None:
+        reports = [frame for frame in frames if scripted.tags_in(frame)]
+        if not reports:
+            return None
+        van.hands.setdefault("held", scripted.Held()).frames += reports[:1]
+        return [frame for frame in frames if frame is not reports[0]]
+
+    van.reader.change_next(without)
+
+
+def _tell_in_a_round(van: Van) -> None:
+    """What was put aside comes now that another round has begun."""
+    held = van.hands.pop("held", scripted.Held()).frames
+
+    def begun(frames: list[bytes]) -> list[bytes] | None:
+        numbers = [scripted.number_of(frame) for frame in frames]
+        if StartROSpecResponse.number not in numbers:
+            return None
+        at = numbers.index(StartROSpecResponse.number) + 1
+        return [*frames[:at], *held, *frames[at:]]
+
+    van.reader.change_next(begun)
+
+
+def _offer_1_1(van: Van) -> None:
+    """A firmware that speaks LLRP 1.1 and says so."""
+    van.reader.refuse(GetSupportedVersion, None, on=False)
+    van.reader.offer(2)
+
+
+def _offer_in_vain(van: Van) -> None:
+    """One that greets in 1.1 and does not know the message that is asked then."""
+    van.reader.refuse(GetSupportedVersion, None, on=True)
+    van.reader.offer(2)
+
+
 def _squat(van: Van) -> None:
     van.hands["squatter"] = scripted.Squatter(van.reader)
 
@@ -118,6 +157,14 @@ def _took(is_it: Callable[[dict[str, Any]], bool]) -> Callable[[Lived], bool]:
 def _paused(lived: Lived) -> bool:
     told = [item.mono for item in lived.heard if isinstance(item, Inventory) and item.mono < 200.0]
     return max(after - before for before, after in pairwise(told)) > 6.0
+
+
+def _had_no_fix_for(seconds: float) -> Callable[[Lived], bool]:
+    def had(lived: Lived) -> bool:
+        told = [item.mono for item in lived.heard if isinstance(item, Fix)]
+        return max(after - before for before, after in pairwise(told)) > seconds
+
+    return had
 
 
 def _noted(lived: Lived) -> bool:
@@ -250,6 +297,42 @@ FAULTS: tuple[Fault, ...] = (
         _let_old_out,
         10.0,
     ),
+    Fault(
+        "old report, inside a round",
+        "knows it by its stamps, does not use it, counts it",
+        "reading",
+        BLIP_S,
+        lambda lived: lived.tally.malformed.get("out of a round", 0) > 0,
+        _hold_one,
+        _tell_in_a_round,
+        12.0,
+    ),
+    Fault(
+        "every start refused",
+        "hangs up, sets the reader up anew, less and less often",
+        "reading",
+        GREW_S,
+        _down,
+        lambda van: van.reader.refuse(StartROSpec, StartROSpecResponse, on=True),
+        lambda van: van.reader.refuse(StartROSpec, StartROSpecResponse, on=False),
+        25.0,
+    ),
+    Fault(
+        "reader offers LLRP 1.1",
+        "asks, agrees on 1.1 and speaks it",
+        "reading",
+        LINK_S,
+        lambda lived: 2 in lived.greeted and lived.heard_in == 2,
+        _offer_1_1,
+    ),
+    Fault(
+        "reader offers LLRP 1.1, refuses the version message",
+        "speaks 1.0.1",
+        "reading",
+        LINK_S,
+        lambda lived: 2 in lived.greeted and lived.heard_in == 1,
+        _offer_in_vain,
+    ),
     Fault("request refused", "hangs up, sets the reader up anew", "reading", LINK_S, _down, _change(scripted.refused)),
     Fault(
         "connection already exists",
@@ -295,20 +378,20 @@ FAULTS: tuple[Fault, ...] = (
         "hangs up after 10 s, tries again until it speaks",
         "fixes",
         GREW_S,
-        _again,
+        _had_no_fix_for(20.0),
         lambda van: van.gpsd.hang(on=True),
         lambda van: van.gpsd.hang(on=False),
         25.0,
     ),
     Fault(
         "receiver mute",
-        "hangs up after 10 s, tries again; the van stays where it was",
+        "asks gpsd, which answers, and keeps the connection for a minute; the van stays where it was",
         "fixes",
         GREW_S,
-        _again,
+        _had_no_fix_for(40.0),
         _gps(lambda _tpv, _t: None),
         ENDED,
-        25.0,
+        45.0,
     ),
     Fault(
         "receiver unplugged (no device)",

@@ -18,7 +18,9 @@ import msgspec
 
 from agent.errors import LlrpError
 from agent.llrp import messages as m
-from agent.llrp.codec import HEADER, MAX_FRAME, decode, encode
+from agent.llrp.codec import HEADER, MAX_FRAME, Malformed, decode, encode
+from agent.llrp.simulated.device import Device
+from agent.llrp.simulated.specs import Refusal
 from agent.llrp.tables import StatusCode
 from agent.llrp.told import LLRPStatus
 from agent.llrp.wire import Custom
@@ -77,9 +79,23 @@ class ScriptedReader(SimulatedReader):
         self.keep_reports = False
         """Reports are put aside; see `old`."""
         self.old: list[bytes] = []
+        self.greeted: set[int] = set()
+        """The versions of the protocol that it greeted in."""
+        self.heard_in = 0
+        """The version that it was spoken to in last."""
+        self._refused: dict[type[m.Message], tuple[type[m.Response], Callable[..., m.Response | None]]] = {}
+        self._unheard_of: set[type[m.Message]] = set()
         self._next: list[Callable[[list[bytes]], list[bytes]]] = []
         self._is_cut_after_flush = False
         super().__init__(*args, **options)
+        hear = self._device._hear
+
+        def noted(message: m.Message | Malformed, now: float) -> None:
+            if isinstance(message, m.Message):
+                self.heard_in = message.version
+            hear(message, now)
+
+        self._device._hear = noted  # type: ignore[method-assign]
 
     # --- switches ---
 
@@ -112,6 +128,29 @@ class ScriptedReader(SimulatedReader):
         with self._lock:
             self._next.append(once)
 
+    def refuse(self, request: type[m.Message], answer: type[m.Response] | None, *, on: bool) -> None:
+        """Refuse every such request with this answer, or, for None, as one that it has never heard of."""
+        with self._lock:
+            answers = dict(Device._ANSWERS)
+            self._refused.pop(request, None)
+            self._unheard_of.discard(request)
+            if on and answer is None:
+                self._unheard_of.add(request)
+            elif on and answer is not None:
+                self._refused[request] = (answer, _refuse)
+            answers |= self._refused
+            for one in self._unheard_of:
+                del answers[one]
+            self._device._ANSWERS = answers  # type: ignore[misc] # of this one device
+            self.injected += on
+
+    def offer(self, version: int) -> None:
+        """Another firmware: the newest version of the protocol that it speaks, from the next connection on."""
+        with self._lock:
+            self._device.newest_version = version
+            self.injected += 1
+            self._drop_client(abruptly=True)
+
     def set_epoch(self, epoch_s: float) -> None:
         """Its own clock jumps."""
         with self._lock:
@@ -131,12 +170,22 @@ class ScriptedReader(SimulatedReader):
                     self.old += [frame for frame in frames if number_of(frame) == REPORT]
                     frames = [frame for frame in frames if number_of(frame) != REPORT]
                 if not self.mute:
+                    self._note_versions(frames)
                     self.tags_sent += sum(map(tags_in, frames))
                     self._unsent += b"".join(frames)
         super()._flush()
         if self._is_cut_after_flush and not self._unsent:
             self._is_cut_after_flush = False
             self._drop_client()
+
+    def _note_versions(self, frames: list[bytes]) -> None:
+        for frame in frames:
+            version = HEADER.unpack_from(frame)[0] >> 10 & 7
+            if number_of(frame) == m.ReaderEventNotification.number:
+                message = decode(frame)
+                assert isinstance(message, m.ReaderEventNotification)
+                if message.reader_event_notification_data.connection_attempt_event is not None:
+                    self.greeted.add(version)
 
     def _read(self, now: float) -> None:
         if not self.deaf:
@@ -153,6 +202,10 @@ class ScriptedReader(SimulatedReader):
             gone = True
         if gone:
             self._drop_client()
+
+
+def _refuse(*_: object) -> m.Response:
+    raise Refusal(LLRPStatus(StatusCode.M_FieldError, "not today"))
 
 
 def refused(frames: list[bytes]) -> list[bytes] | None:
@@ -202,6 +255,16 @@ OVERSIZED = HEADER.pack(1 << 10 | REPORT, MAX_FRAME + 1000, 77) + bytes(MAX_FRAM
 UNKNOWN_MESSAGE = HEADER.pack(1 << 10 | 900, HEADER.size + 6, 78) + b"future"
 VENDOR_MESSAGE = encode(m.CustomMessage(VENDOR, 3, b"\xff" * 20, message_id=79))
 GARBAGE = bytes.fromhex("00ff00ff00ff00ff00ff00ff")
+
+
+class Held:
+    """Frames that were put aside, in the hands of a fault."""
+
+    def __init__(self) -> None:
+        self.frames: list[bytes] = []
+
+    def leave(self) -> None:
+        """The day is over; they are never told."""
 
 
 class Squatter:
@@ -257,20 +320,43 @@ class ScriptedGpsd:
         """Stopped as by SIGSTOP: connections stay, new ones are taken by the system, nothing is said."""
         with self._lock:
             if self._server is not None:
-                self._server.hung = on
+                self._server.hang(on=on)
 
 
 class _NanGpsd(SimGpsd):
-    """Writes NaN as some versions do, which JSON does not have; may hang."""
+    """Writes NaN as some versions do, which JSON does not have; may hang: it greets, answers and tells nothing then."""
 
-    hung = False
+    def __init__(self, *args: Any, **options: Any) -> None:
+        self._goes = threading.Event()
+        self._goes.set()
+        super().__init__(*args, **options)
 
     def start(self) -> _NanGpsd:
         super().start()
         return self
 
+    def stop(self) -> None:
+        """As any, also while it hangs."""
+        self._goes.set()
+        super().stop()
+
+    def hang(self, *, on: bool) -> None:
+        """Stand still, or go on with what has come meanwhile."""
+        if on:
+            self._goes.clear()
+        else:
+            self._goes.set()
+
+    def _serve(self, client: Any) -> None:
+        self._goes.wait()
+        super()._serve(client)
+
+    def _answer(self, client: Any, line: str) -> None:
+        self._goes.wait()
+        super()._answer(client, line)
+
     def send(self, tpv: dict[str, Any]) -> None:
-        if self.hung:
+        if not self._goes.is_set():
             return
         data = json.dumps({"class": "TPV", "device": DEVICE, **tpv}).encode() + b"\r\n"
         with self._lock:

@@ -36,6 +36,24 @@ def upgrade() -> None:
     )
     for name in ("record", "clash"):
         _digests(name)
+    if op.get_bind().dialect.name == "sqlite":
+        _keep_once()
+
+
+def _keep_once() -> None:
+    """An item's row is all key: SQLite kept it twice, in the table and in the key's index."""
+    op.create_table(
+        "event_item_once",
+        sa.Column("epc", sa.Text, nullable=False),
+        sa.Column("vehicle", sa.String(40), nullable=False),
+        sa.Column("event_id", sa.Text, nullable=False),
+        sa.Column("p", sa.Double),
+        sa.PrimaryKeyConstraint("epc", "vehicle", "event_id"),
+        sqlite_with_rowid=False,
+    )
+    op.execute("INSERT INTO event_item_once SELECT epc, vehicle, event_id, p FROM event_item ORDER BY 1, 2, 3")
+    op.drop_table("event_item")
+    op.rename_table("event_item_once", "event_item")
 
 
 def _digests(name: str) -> None:

@@ -1,0 +1,354 @@
+"""Cuts a lived day's power at some call, starts the agent's real code on what is left, and judges what came of it.
+
+Two claims are held apart. *Durability*: what was committed before the cut (its append had returned) is there to the
+byte, with its outbox row unless an ack took it; the checkpoint is the last one, or that of the append under way, and
+knows of exactly the records that are there; integrity and foreign keys hold; nothing that was published or acknowledged
+is unknown. *The day*: from that checkpoint on, with the very inputs that followed, the dispatch side ends with exactly
+the uncut run's records: none lost, doubled or different. In life the inputs between checkpoint and power's return are
+lost; `in_life` goes on without them and says how the standing events then differ and whether a stated gap covers it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import pickle
+import random
+import sqlite3
+import tempfile
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+from msgspec import Struct
+
+from agent.dispatch import schema
+from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.wire import acks_of, decode_batch
+from agent.errors import RoadtallyError
+from agent.messages import pack_log
+from agent.publisher import Acks, Settled
+from agent.records import Input
+from agent.store import Store
+from agent.units import parse_utc
+from agent.vehicle_agent import VehicleAgent
+from tests.powercut.child import live
+from tests.powercut.day import boots, in_use, later
+from tests.powercut.disk import SHAPES, Disk, Shape, notes
+from tests.powercut.trace import STORE, Known, Row, Trace, moved, records_of
+
+OFF_S = 45.0  # how long the van's computer is off, in the form of life
+MEMORY = Path("/dev/shm")  # noqa: S108 - images need no disk: what a disk does to them is played
+
+
+class Verdict(Struct, frozen=True):
+    """What came of one cut. `problems` empty: it went well. `open_writes` could have been taken back by it.
+
+    `fresh` says whether the day was gone through to its end from here, or an image with the very same content was
+    before. Of `in_life`: events that are missing and that are new, and those of them that no stated gap explains.
+    """
+
+    cut: int
+    shape: str
+    problems: tuple[str, ...]
+    open_writes: int
+    lost_inputs: int = 0
+    fresh: bool = False
+    missing: int = 0
+    added: int = 0
+    unexplained: tuple[str, ...] = ()
+    lived_on: bool = False
+
+
+class Onward(VehicleAgent):
+    """The agent as if no input had been lost: it takes the next one, and no boot is told in between."""
+
+    def go_on(self, items: Sequence[Input]) -> None:
+        """Take these, with what the run loop does after each."""
+        for item in items:
+            self._take(item)
+            self._note_time()
+        self._commit((), items[-1].mono if items else 0.0)
+
+
+class _Still:
+    """A clock that nobody looks at for long."""
+
+    speed = 1e6
+
+    def mono(self) -> float:
+        return 0.0
+
+    def utc(self) -> float:
+        return 0.0
+
+    def sleep(self, seconds: float, *, stop: Any = None) -> bool:
+        raise AssertionError(seconds, stop)
+
+    def sleep_until(self, mono_s: float, *, stop: Any = None) -> bool:
+        raise AssertionError(mono_s, stop)
+
+    def consumed(self, mono_s: float) -> None:
+        del mono_s
+
+
+def draw(trace: Trace, count: int, seed: int) -> dict[int, list[tuple[Shape, int]]]:
+    """So many cuts: at which notes, in which shape, each with a seed of its own."""
+    rng = random.Random(seed)  # noqa: S311 - a draw that can be repeated
+    where, shapes = trace.cuts(), tuple(SHAPES.values())
+    found: dict[int, list[tuple[Shape, int]]] = {}
+    for number in range(count):
+        found.setdefault(rng.choice(where), []).append((shapes[number % len(shapes)], rng.getrandbits(63)))
+    return found
+
+
+class Bench:
+    """Goes through the cuts of one lived day in the order of the log."""
+
+    def __init__(self, trace: Trace, *, life_each: int = 0) -> None:
+        self.trace, self._life_each = trace, life_each
+        self._use = in_use(trace.folder)
+        self.vehicle = self._use.vehicle.id
+        self._done: dict[str, tuple[str, ...]] = {}
+        self._count = 0
+
+    def judge(self, cuts: dict[int, list[tuple[Shape, int]]]) -> Iterator[Verdict]:
+        """Each cut's verdict."""
+        disk, known = Disk(self.trace.disk), Known()
+        for number, note in enumerate(notes(self.trace.log)):
+            known = moved(known, note)
+            disk.play(note) if note.op.name != "SYNC" else None
+            for shape, seed in cuts.get(number, ()):
+                # A sync at which power goes has not come back.
+                yield self._cut(number, disk, known, shape, seed)
+            if note.op.name == "SYNC":
+                disk.play(note)
+
+    def _cut(self, number: int, disk: Disk, known: Known, shape: Shape, seed: int) -> Verdict:
+        where = MEMORY if MEMORY.is_dir() else None
+        with tempfile.TemporaryDirectory(dir=where) as name:
+            image = Path(name, "image")
+            image.mkdir()
+            disk.image(image, random.Random(seed), shape)  # noqa: S311 - a draw that can be repeated
+            unsynced = disk.unsynced()
+            self._count += 1
+            lives = bool(self._life_each) and self._count % self._life_each == 0
+            copy = Path(name, "life")
+            if lives:
+                copy.mkdir()
+                for file in image.iterdir():
+                    (copy / file.name).write_bytes(file.read_bytes())
+            try:
+                verdict = self._resumed(number, image / STORE, known, shape, unsynced)
+                return self._in_life(verdict, copy / STORE, known) if lives else verdict
+            except (RoadtallyError, sqlite3.Error) as error:
+                return Verdict(number, shape.name, (f"{type(error).__name__}: {error}",), unsynced)
+
+    def _resumed(self, number: int, path: Path, known: Known, shape: Shape, unsynced: int) -> Verdict:
+        """Open, look, go on to the day's end as if no input were lost, and compare."""
+        with Store.open(path) as store:
+            problems, content, taken = self._durable(store, path, known)
+            if problems:
+                return Verdict(number, shape.name, tuple(problems), unsynced)
+            agent = Onward(in_use=self._use, store=store, clock=_Still(), program="powercut")
+            fresh = content not in self._done
+            if fresh:
+                with closing(open_store(path.with_name("dispatch.db"))) as dispatch:
+                    self._done[content] = tuple(self._to_the_end(agent, dispatch, known, taken))
+            else:
+                agent.go_on(self.trace.took[taken : taken + 40])  # it resumes and commits on this very image
+                problems += _integrity(path)
+                got = records_of(path)
+                if got != self.trace.records[: len(got)]:
+                    problems.append("the records of the next minute are not those of the uncut run")
+            return Verdict(
+                number,
+                shape.name,
+                (*problems, *self._done[content]),
+                unsynced,
+                lost_inputs=max(known.checkpoints.values(), default=0) - taken,
+                fresh=fresh,
+            )
+
+    def _durable(self, store: Store, path: Path, known: Known) -> tuple[list[str], str, int]:
+        """What is wrong with an opened image; a digest of its content; and how many inputs its checkpoint has taken."""
+        with closing(sqlite3.connect(path)) as look:
+            rows: list[Row] = look.execute("SELECT seq, kind, body FROM record ORDER BY seq").fetchall()
+            waiting = {seq for (seq,) in look.execute("SELECT seq FROM outbox")}
+            blocks = look.execute("SELECT id, data FROM block ORDER BY id").fetchall()
+            boots_kept = look.execute("SELECT * FROM boot").fetchall()
+        kept = store.checkpoint()
+        state = b"" if kept is None else kept.state
+        problems = [*_integrity(path), *self._of_records(rows, waiting, known)]
+        problems += _of_checkpoint(None if kept is None else kept.seq, state, len(rows), known)
+        if store.epoch != 1:
+            problems.append(f"epoch {store.epoch}")
+        acked = min(known.acked, len(rows))
+        whole = (rows, sorted(waiting), acked, state, blocks, boots_kept, known.published)
+        digest = hashlib.sha256(pickle.dumps(whole)).hexdigest()
+        return problems, digest, known.checkpoints.get(hashlib.sha256(state).hexdigest(), 0)
+
+    def _of_records(self, rows: list[Row], waiting: set[int], known: Known) -> Iterator[str]:
+        have = [seq for seq, _, _ in rows]
+        if have != list(range(1, len(have) + 1)):
+            yield f"numbers are not 1 to {len(have)}"
+        if known.committed > len(rows):
+            yield f"lost: {known.committed - len(rows)} of {known.committed} committed records"
+        # Nothing is invented: what is there was appended, and with these very bytes.
+        if wrong := [row[0] for row in rows if row not in self.trace.records[row[0] - 1 : row[0]]]:
+            yield f"different: records {wrong[:5]}"
+        if gone := set(range(known.acked + 1, len(rows) + 1)) - waiting:
+            yield f"lost from the outbox: {sorted(gone)[:5]} are not acknowledged and will never be sent"
+        if waiting - set(have):
+            yield "the outbox names records that are not there"
+        for payload in known.published:
+            batch = decode_batch(payload, vehicle=self.vehicle)
+            if unknown := [record.seq for record in batch.records if record.seq > len(rows)]:
+                yield f"published and now unknown: records {unknown[:5]}"
+
+    def _to_the_end(self, agent: Onward, dispatch: DispatchStore, known: Known, taken: int) -> Iterator[str]:
+        """The rest of the day, then what the dispatch side holds beside the uncut run's records."""
+        store = agent.store
+        self._ingest(dispatch, known.published)
+        # What the agent hears when it is connected again: the retained ack.
+        agent._hear(Acks(acks_of(dispatch.acks(self.vehicle))))
+        agent._hear(Settled())
+        agent.go_on(self.trace.took[taken:])
+        yield from self._compare(store, dispatch)
+
+    def _ingest(self, dispatch: DispatchStore, payloads: Sequence[bytes]) -> None:
+        for payload in payloads:
+            dispatch.ingest(decode_batch(payload, vehicle=self.vehicle), received_s=0.0)
+
+    def _compare(self, store: Store, dispatch: DispatchStore) -> Iterator[str]:
+        """Send what the outbox holds; then both sides' records must be the uncut run's."""
+        after = 0
+        with closing(store.outbox()) as outbox:
+            while rows := outbox.page(after=after, limit=50).rows:
+                payload, count = pack_log(vehicle=self.vehicle, epoch=store.epoch, rows=rows)
+                after = rows[count - 1].seq
+                self._ingest(dispatch, [payload])
+        table = schema.record
+        query = sa.select(table.c.epoch, table.c.seq, table.c.kind, table.c.body).order_by(table.c.epoch, table.c.seq)
+        with dispatch.reading() as connection:
+            there = [tuple(row) for row in connection.execute(query)]
+            clashes = connection.execute(sa.select(sa.func.count()).select_from(schema.clash)).scalar_one()
+        uncut = [(1, *row) for row in self.trace.records]
+        if clashes:
+            yield f"different: {clashes} numbers came with two contents"
+        if there == uncut:
+            return
+        bodies, wanted = (Counter((kind, body) for _, _, kind, body in rows) for rows in (there, uncut))
+        yield (
+            f"the dispatch side ends with {len(there)} records instead of {len(uncut)}:"
+            f" {(wanted - bodies).total()} lost, {(bodies - wanted).total()} that the uncut run does not have"
+        )
+
+    def _in_life(self, verdict: Verdict, path: Path, known: Known) -> Verdict:
+        """The computer is off until `OFF_S` after the cut; the rest of the day as it then comes."""
+        day = boots(self.trace.folder)
+        here = known.boot
+        mono = max(known.mono, day[here][0].mono)
+        payloads: list[bytes] = []
+
+        def mark(data: bytes) -> None:
+            if data[:1] == b"P":
+                payloads.append(data[1:])
+
+        for number, boot in enumerate((later(day[here], from_mono=mono + OFF_S), *day[here + 1 :])):
+            live(boot, self.trace.folder, path, mark=mark, boot=number)
+        got, uncut = records_of(path), self.trace.records
+        ours, theirs = standing(got), standing(uncut)
+        missing, added = theirs.keys() - ours.keys(), ours.keys() - theirs.keys()
+        around = _near_gaps(got, uncut)
+        times = {**theirs, **ours}
+        unexplained = [
+            str(key) for key in (*missing, *added) if not any(first <= times[key] <= last for first, last in around)
+        ]
+        return msgspec.structs.replace(
+            verdict,
+            missing=len(missing),
+            added=len(added),
+            unexplained=tuple(unexplained),
+            lived_on=True,
+        )
+
+
+def _of_checkpoint(seq: int | None, state: bytes, records: int, known: Known) -> Iterator[str]:
+    if seq is None:
+        if known.checkpoint is not None:
+            yield "the checkpoint is gone"
+        if records:
+            yield "records without a checkpoint"
+        return
+    name, order = hashlib.sha256(state).hexdigest(), tuple(known.checkpoints)
+    last = 0 if known.checkpoint is None else order.index(known.checkpoint)
+    if name not in order:
+        yield "the checkpoint is none that was ever taken"
+    elif name not in order[last:]:  # the last that was committed, or the one under way
+        yield "the checkpoint is not the last that was committed"
+    if seq != records:
+        yield f"the checkpoint knows of {seq} records, there are {records}"
+
+
+def _near_gaps(got: Sequence[Row], uncut: Sequence[Row]) -> list[tuple[float, float]]:
+    """What a gap that only the cut run states may have changed: the stop or leg that it lies in, and both beside it.
+
+    Bounded by the uncut run's departures and arrivals.
+    """
+
+    def stated(rows: Sequence[Row], notice: str) -> list[str]:
+        bodies = [msgspec.json.decode(body) for _, kind, body in rows if kind == "notice"]
+        return [body["since"] for body in bodies if body["notice"] == notice and body.get("since")]
+
+    bounds = sorted(
+        parse_utc(event["eventTime"])
+        for event in (msgspec.json.decode(body) for _, kind, body in uncut if kind == "event")
+        if event.get("bizStep") in ("departing", "arriving")
+    )
+    found = []
+    for since in set(stated(got, "gap")) - set(stated(uncut, "gap")):
+        at = bisect_right(bounds, parse_utc(since))
+        found.append((bounds[at - 2] if at >= 2 else 0.0, bounds[at + 1] if at + 1 < len(bounds) else float("inf")))
+    return found
+
+
+def _integrity(path: Path) -> list[str]:
+    with closing(sqlite3.connect(path)) as look:
+        told = [text for (text,) in look.execute("PRAGMA integrity_check")]
+        orphans = look.execute("PRAGMA foreign_key_check").fetchall()
+    found = [] if told == ["ok"] else [f"integrity_check: {'; '.join(told)[:200]}"]
+    return [*found, *(["foreign_key_check: rows without what they name"] if orphans else [])]
+
+
+def standing(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
+    """Every event that was not taken back: step, place, item and the how-manieth of these, with its time in UTC."""
+    events = [msgspec.json.decode(body) for _, kind, body in rows if kind == "event"]
+    void = {event["eventID"] for event in events if "errorDeclaration" in event}
+    found: dict[tuple[Any, ...], float] = {}
+    for event in events:
+        if event["eventID"] in void:
+            continue
+        place = event.get("bizLocation", event.get("readPoint", {})).get("id", "elsewhere")
+        what = (event["type"], event.get("action"), event.get("bizStep"), "elsewhere" if "geo:" in place else place)
+        for item in event.get("childEPCs") or event.get("epcList") or [None]:
+            times = sum(key[:-1] == (*what, item) for key in found)
+            found[(*what, item, times)] = parse_utc(event["eventTime"])
+    return found
+
+
+def judged(trace: Trace, cuts: dict[int, list[tuple[Shape, int]]], *, life_each: int = 0) -> list[Verdict]:
+    """The verdicts on some cuts, in a process whose log nobody reads."""
+    logging.disable(logging.CRITICAL)
+    return list(Bench(trace, life_each=life_each).judge(cuts))
+
+
+def judged_part(job: tuple[Trace, dict[int, list[tuple[Shape, int]]], int]) -> list[Verdict]:
+    """The same for a pool of processes."""
+    trace, cuts, life_each = job
+    return judged(trace, cuts, life_each=life_each)
