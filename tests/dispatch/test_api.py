@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -175,7 +176,8 @@ def pages_of(program: Visitor, path: str, name: str) -> list[list[dict[str, Any]
     found: list[list[dict[str, Any]]] = []
     cursor = ""
     while cursor is not None:
-        answer = program.get(f"{path}{'&' if '?' in path else '?'}limit=3{'&cursor=' + cursor if cursor else ''}").json()
+        asked = f"{path}{'&' if '?' in path else '?'}limit=3"
+        answer = program.get(f"{asked}&cursor={cursor}" if cursor else asked).json()
         found.append(answer[name])
         cursor = answer["next"]
     return found
@@ -190,7 +192,8 @@ def test_lists_go_on_where_they_were(depot: Depot) -> None:
     assert epcs == sorted(set(epcs))
     aboard = [each for page in pages_of(program, "/api/1/items?aboard=van-07", "items") for each in page]
     assert {each["aboard"] for each in aboard} == {"van-07"}
-    assert [each["vehicle"] for page in pages_of(program, "/api/1/vans", "vans") for each in page] == ["van-03", "van-07"]
+    vans = [each["vehicle"] for page in pages_of(program, "/api/1/vans", "vans") for each in page]
+    assert vans == ["van-03", "van-07"]
     first = program.get("/api/1/audit?limit=2").json()
     with depot.store.writing() as connection:
         keep(connection, COMMAND_LINE, "sites-changed", "depot", at_s=NOW_S)
@@ -216,7 +219,7 @@ def test_what_is_known_is_not_sent_again(depot: Depot) -> None:
 def test_the_page_that_explains_it(depot: Depot) -> None:
     """Every curl line of the page names a path that answers."""
     page = depot.visitor("Quill").get("/api-access").text
-    lines = [part.split("http://localhost")[1].split("<")[0].split("&#39;")[0].strip("' \n") for part in page.split("curl -sS")[1:]]
+    lines = re.findall(r"curl -sS .*?http://localhost([^<'\s]*)", page)
     program = depot.program(*SCOPES)
     assert len(lines) == 6
     for each in lines:

@@ -94,11 +94,11 @@ def test_a_note_stands_beside_the_record(depot: Depot, store: DispatchStore) -> 
     with store.reading() as connection:
         assert connection.execute(sa.text("SELECT * FROM record ORDER BY vehicle, epoch, seq")).all() == before
     kept = AuditLog(store).entries(Wanted(kind="badge-note"))
-    assert [(each.who, each.after) for each in kept][1] == ("Ferrow", f'{{"about":"{LEG}","letters":{len(about["text"])}}}')
+    assert (kept[1].who, kept[1].after) == ("Ferrow", f'{{"about":"{LEG}","letters":{len(about["text"])}}}')
 
 
 def test_a_note_that_cannot_be_taken(depot: Depot) -> None:
-    """An empty one, one too long, one about a leg of somebody else: said in words, and what was typed is still there."""
+    """An empty one, one too long, one about another's leg: said in words, and what was typed is still there."""
     own = depot.visitor("Ferrow")
     for fields, says in (
         ({"text": "  "}, "write what the note should say"),
@@ -137,7 +137,8 @@ def test_a_higher_revision_takes_a_badge_off(depot: Depot, store: DispatchStore)
 def test_the_assigned_driver_on_a_vans_page(depot: Depot) -> None:
     """The plan's driver of the day, told as the plan's word and apart from the badge aboard."""
     text = text_of(depot.visitor("Sarre").get("/van/van-07"))
-    assert "Assigned driver today, by the plan: I. Sarre The plan says who should drive; nothing here proves who did." in text
+    said = "Assigned driver today, by the plan: I. Sarre The plan says who should drive; nothing here proves who did."
+    assert said in text
     assert "Assigned driver" not in text_of(depot.visitor("Sarre").get("/van/van-03"))
 
 

@@ -150,5 +150,5 @@ function listen() {
   connect();
 }
 
-listen();
+if (page.dataset.live) listen();  // nobody's who has not logged in
 setInterval(() => say_ages(), 1000);

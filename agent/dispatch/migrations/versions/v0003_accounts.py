@@ -86,16 +86,17 @@ def upgrade() -> None:
         sa.Column("text", sa.Text, nullable=False),
         sqlite_autoincrement=True,
     )
-    for index, table, *columns in (
-        ("ix_account_session_account", "account_session", "account"),
-        ("ix_known_browser_account", "known_browser", "account"),
-        ("ix_audit_at_s", "audit", "at_s"),
-        ("audit_by_who", "audit", "who", "number"),
-        ("audit_by_kind", "audit", "kind", "number"),
-        ("ix_badge_leg_departed_s", "badge_leg", "departed_s"),
-        ("badge_leg_by_time", "badge_leg", "epc", "departed_s"),
-        ("ix_badge_note_epc", "badge_note", "epc"),
-    ):
+    indices: tuple[tuple[str, str, list[str]], ...] = (
+        ("ix_account_session_account", "account_session", ["account"]),
+        ("ix_known_browser_account", "known_browser", ["account"]),
+        ("ix_audit_at_s", "audit", ["at_s"]),
+        ("audit_by_who", "audit", ["who", "number"]),
+        ("audit_by_kind", "audit", ["kind", "number"]),
+        ("ix_badge_leg_departed_s", "badge_leg", ["departed_s"]),
+        ("badge_leg_by_time", "badge_leg", ["epc", "departed_s"]),
+        ("ix_badge_note_epc", "badge_note", ["epc"]),
+    )
+    for index, table, columns in indices:
         op.create_index(index, table, columns)
     _legs()
 
