@@ -8,6 +8,7 @@ import csv
 import io
 import stat
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -262,6 +263,17 @@ def test_failures_make_wait_and_a_restart_forgets_none(depot: Depot, tmp_path: P
     depot.clock.utc_s += 4
     assert visitor.log_in("Sarre").status_code == 303
     assert depot.visitor().log_in("Sarre", WRONG).status_code == 403, "a log-in that went well begins anew"
+
+
+def test_many_guesses_at_once_gain_nothing(depot: Depot) -> None:
+    """Of a dozen log-ins sent at the same time three are looked at, as of a dozen one after another."""
+
+    def guess(number: int) -> object:
+        return depot.accounts.log_in("Sarre", WRONG, address=f"10.66.0.{number}")
+
+    with ThreadPoolExecutor(12) as pool:
+        said = list(pool.map(guess, range(12)))
+    assert (said.count(None), sum(isinstance(each, Waiting) for each in said)) == (3, 9)
 
 
 def test_nobody_shuts_another_out(depot: Depot) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from agent.dispatch.store import DispatchStore, open_store
 from agent.records import PlanRow
 from tests.dispatch.scenario import BADGE, DAY_S, HOSTILE, VanDay, fill, item
 from tests.dispatch.test_board import text_of
+from tests.dispatch.test_migrations import RELEASE_0_1_0
 from tests.dispatch.visitor import NOW_S, PASSWORDS, Depot
 
 PAGE, LEG = f"/badge/{BADGE['epc']}", "van-07/2026-03-02/1"
@@ -152,6 +155,22 @@ def test_drivers_of_a_plan() -> None:
         PlanRow("van-03", "2026-03-02", "depot", "hall", epc="urn:z"),
     ]
     assert assigned_by(rows, {epc: "A. Ferrow"}).drivers == {("van-07", "2026-03-02"): ("A. Ferrow",)}
+
+
+def test_legs_of_an_earlier_release_are_found(tmp_path: Path) -> None:
+    """A database of 0.1.0 is read once for the badges of its manifests, whatever else stands in their place."""
+    path, day = tmp_path / "dispatch.sqlite", VanDay()
+    body = json.dumps(day.manifest_body(1, 1, ("depot", DAY_S), [item(1)]))
+    with sqlite3.connect(path) as connection:
+        connection.executescript(RELEASE_0_1_0.read_text())
+        for seq, text in ((1, body), (2, "{"), (3, '{"badges":[7]}')):
+            row = ("van-07", f"van-07/2026-03-02/{seq}", 1, 1, seq, DAY_S, False, text)
+            connection.execute("INSERT INTO manifest VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+    connection.close()
+    store = open_store(path)
+    with store.reading() as read:
+        assert read.execute(sa.select(badge_leg)).all() == [(BADGE["epc"], "van-07", "van-07/2026-03-02/1", DAY_S)]
+    store.close()
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -102,7 +104,9 @@ def upgrade() -> None:
 
 
 def _legs() -> None:
-    columns = [sa.column(key) for key in ("vehicle", "manifest", "revision", "epoch", "seq")]
+    columns: list[sa.ColumnClause[Any]] = [
+        sa.column(key) for key in ("vehicle", "manifest", "revision", "epoch", "seq")
+    ]
     manifest = sa.table("manifest", *columns, sa.column("departed_s"), sa.column("body"))
     legs = sa.table("badge_leg", *(sa.column(key) for key in ("epc", "vehicle", "manifest", "departed_s")))
     connection, found = op.get_bind(), {}
