@@ -9,7 +9,6 @@ import argparse
 import json
 import logging
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Mapping
@@ -26,7 +25,7 @@ from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
 from agent.dispatch import account_command
 from agent.dispatch.accounts import Accounts
-from agent.dispatch.board import Access, Board, DriverNotice, create_app
+from agent.dispatch.board import Access, Board, DriverNotice, create_app, listen
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
@@ -166,7 +165,7 @@ class Dispatch:
         self._loaded = loaded
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
-        self._socket = _listen(settings.server.host, settings.server.port)
+        self._socket = listen(settings.server.host, settings.server.port)
         database = settings.server.database
         self.store = open_store(database if "://" in database else loaded.folder / database)
         self.accounts = Accounts(self.store, clock=self._clock)
@@ -316,21 +315,6 @@ def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
     if settings.is_local or named:
         return ("127.0.0.1", "localhost", "[::1]", *named)
     return ("*",)
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((host, port))
-        listening.listen(128)
-    except OSError as error:
-        listening.close()
-        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
-        do = "end what uses that port, or write another number"
-        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
-    return listening
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
