@@ -34,6 +34,7 @@ KINDS = {
     "badge-note": "note on a badge's record",
     "audit-taken": "audit log taken as a file",
     "sites-changed": "sites changed",
+    "sites-in-force": "sites put in force",
 }
 """What is done, and how a page says it; a kind that is not here is shown as it is called."""
 _MOST_TEXT = 8000

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import partial
@@ -32,11 +33,16 @@ from agent.dispatch.accounts import Accounts
 from agent.dispatch.answers import json_answer, json_values, problem, without_badges
 from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_site_import import SiteImport
+from agent.dispatch.pages_sites import SitePages
 from agent.dispatch.people import People
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import BrokerLink, VanLine
+from agent.errors import ConfigError
+from agent.records import Problem
 from agent.vehicle import Privacy as VanPrivacy
 
 _HERE = Path(__file__).parent
@@ -85,6 +91,7 @@ class Board(Struct, frozen=True, kw_only=True):
     notice: DriverNotice = DriverNotice()
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
     open_to_network: bool = False
+    sites: SiteDesk | None = None
     stopping: Callable[[], bool] = lambda: False
     access: Access | None = None
 
@@ -145,6 +152,9 @@ class _Pages:
             routes += pages_people.routes(
                 self._page, access.accounts, access.people, access.store, clock=board.clock, zone=board.zone
             )
+        if board.sites is not None:
+            routes += SitePages(board.sites, self._page).routes()
+            routes += SiteImport(board.sites, self._page).routes()
         middleware = [
             # A page of another site must not reach the board by letting its own name point at the loopback.
             Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),
@@ -192,6 +202,7 @@ class _Pages:
             "offset_s": offset.total_seconds(),
             "broker": self._board.broker(),
             "open_to_network": self._board.open_to_network,
+            "has_sites": self._board.sites is not None,
             "last_id": self._feed.last_id,
             "caller": current(),
             "without_login": self._guard.is_open,
@@ -326,6 +337,22 @@ def _found(view: object | None, what: str) -> Response:
 def _json(value: object, *, status: int = 200) -> Response:
     told = json_values(value)
     return json_answer(told if current().sees_people else without_badges(told), status=status)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that listens for the board; ConfigError where the port is taken."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
+        do = "end what uses that port, or write another number"
+        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
+    return listening
 
 
 class _SecurityHeaders:

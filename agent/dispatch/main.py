@@ -9,10 +9,10 @@ import argparse
 import json
 import logging
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, Self
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
 from agent.dispatch import account_command
 from agent.dispatch.accounts import Accounts
-from agent.dispatch.board import Access, Board, DriverNotice, create_app
+from agent.dispatch.board import Access, Board, DriverNotice, create_app, listen
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
@@ -33,6 +33,8 @@ from agent.dispatch.people import Assigned, People, assigned_by
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
+from agent.dispatch.site_desk import open_desk
+from agent.dispatch.site_store import ids_in_force
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
@@ -49,7 +51,7 @@ _LOOK_EVERY_S = 0.5
 
 
 class Loaded(Struct, frozen=True):
-    """Settings together with what the files they name hold; `contents` is what downlinks would carry."""
+    """Settings together with what the files they name hold; `contents` is what downlinks would carry, but for sites."""
 
     settings: DispatchSettings
     folder: Path
@@ -58,6 +60,7 @@ class Loaded(Struct, frozen=True):
     contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
     broker: Broker = field(default_factory=Broker)
     assigned: Assigned = field(default_factory=Assigned)
+    site_files: Mapping[str, Any] | None = None
 
 
 def load(path: Path) -> Loaded:
@@ -66,6 +69,7 @@ def load(path: Path) -> Loaded:
     folder = path.resolve().parent
     problems: list[Problem] = []
     contents: dict[DownLeaf, Any] = {}
+    site_files: dict[str, Any] | None = None
     sites: tuple[Site, ...] = ()
     register = Register()
     broker, assigned = Broker(), Assigned()
@@ -78,7 +82,7 @@ def load(path: Path) -> Loaded:
         if settings.sites_dir is not None:
             files = _read_sites(folder / settings.sites_dir)
             sites = parse_sites(files)
-            contents["sites"] = {name: json.loads(text) for name, text in files.items()}
+            site_files = {name: json.loads(text) for name, text in files.items()}
     except ConfigError as error:
         problems += error.problems
     try:
@@ -93,7 +97,8 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            plan = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            known = {site.id for site in sites} | ids_in_force(settings.server.database, folder)
+            plan = parse_plan(text, file=str(file), sites=known, register=register)
             assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
     except ConfigError as error:
@@ -101,7 +106,7 @@ def load(path: Path) -> Loaded:
     if problems:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker, assigned)
+    return Loaded(settings, folder, sites, names, contents, broker, assigned, site_files)
 
 
 def _look_at_certificate(settings: DispatchSettings, folder: Path) -> None:
@@ -160,8 +165,9 @@ class Dispatch:
         self._loaded = loaded
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
-        self._socket = _listen(settings.server.host, settings.server.port)
-        self.store = open_store(_database(settings, loaded.folder))
+        self._socket = listen(settings.server.host, settings.server.port)
+        database = settings.server.database
+        self.store = open_store(database if "://" in database else loaded.folder / database)
         self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
         self.ingest = Ingest(
@@ -171,7 +177,9 @@ class Dispatch:
             on_change=changes.note,
             on_link=lambda _link: changes.note_broker(),
         )
-        places, privacy = Places(loaded.sites), settings.privacy
+        places, privacy = Places(), settings.privacy
+        publish = partial(self.ingest.downlink_to_all, "sites") if settings.publish else None
+        self.sites = open_desk(self.store, places, self._clock, publish=publish, files=loaded.site_files)
         self.queries = Queries(
             self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
         )
@@ -203,6 +211,7 @@ class Dispatch:
                 hosts=_hosts(settings),
                 access=access,
                 open_to_network=not settings.is_local,
+                sites=self.sites,
                 stopping=self._stop.is_set,
             )
         )
@@ -235,8 +244,9 @@ class Dispatch:
         return f"{scheme}://{shown}:{port}/"
 
     def start(self) -> Self:
-        """Put the files' contents in force where settings say so, then hear and show."""
+        """Put sites, register and plan in force where settings say so, then hear and show."""
         if self._loaded.settings.publish:
+            self.sites.publish_again()
             for what, content in self._loaded.contents.items():
                 version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
                 self.ingest.downlink_to_all(what, version, content)
@@ -305,21 +315,6 @@ def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
     if settings.is_local or named:
         return ("127.0.0.1", "localhost", "[::1]", *named)
     return ("*",)
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((host, port))
-        listening.listen(128)
-    except OSError as error:
-        listening.close()
-        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
-        do = "end what uses that port, or write another number"
-        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
-    return listening
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
