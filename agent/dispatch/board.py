@@ -30,8 +30,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from agent.clock import Clock
 from agent.dispatch import words
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_day import DayPages
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.queries_day import DayQueries
 from agent.dispatch.views import BrokerLink, VanLine
 from agent.vehicle import Privacy as VanPrivacy
 
@@ -102,7 +104,10 @@ class _Pages:
 
     def app(self) -> Starlette:
         """The application."""
+        board = self._board
+        days = DayQueries(board.queries, zone=board.zone, keep_s=board.notice.keep_badges_days * 86400.0)
         routes = [
+            *DayPages(days, board.clock, board.zone, self._page, _json).routes(),
             Route("/", self.vans),
             Route("/van/{vehicle}", self.van),
             Route("/item/{epc:path}", self.item),
