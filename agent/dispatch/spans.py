@@ -145,7 +145,7 @@ def no_word_spans(
                 if inside
                 else None
             )
-            why = "nothing came from the van" + (", and the broker lost it" if lost else "") + (f"; {ran}" if ran else "")
+            why = "nothing came from the van" + (", and the broker lost the connection" if lost else "") + (f"; {ran}" if ran else "")
             lacks = None if ran else "whether its computer ran"
             if lost or long_s >= NO_WORD_S or end_s >= now_s:
                 found.append(SpanView(kind="no word", from_s=low_s, until_s=_end(high_s, now_s), why=why, not_known=lacks))
@@ -161,6 +161,8 @@ def _end(high_s: float, now_s: float) -> float | None:
 
 def _silences(words: Sequence[Word], *, now_s: float) -> Iterator[tuple[float, float, bool]]:
     heard = [each for each in words if not each.lost]
+    if not heard:
+        return
     ends = [each.at_s for each in heard[1:]] + [now_s]
     lost_s = [each.at_s for each in words if each.lost]
     for each, end_s in zip(heard, ends, strict=True):

@@ -24,7 +24,7 @@ _TOP_PX, _AXIS_PX, _BAND_PX, _WIDE_PX = 96.0, 46.0, 54.0, 22.0
 _LANE_PX, _LANE_WIDE_PX = 24.0, 14.0
 _LABEL_PX, _LABEL_HIGH_PX = 176.0, 40.0
 _LEAST_PX = 3.0
-_LETTERS = 14
+_LETTERS = 12
 
 
 def draw_upright(day: DayView, *, clock: Clock) -> str:
@@ -58,12 +58,6 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
             f'<line class="{kind}" data-leg="{leg.number}" x1="{middle}" y1="{y(leg.from_s):.1f}" x2="{middle}"'
             f' y2="{y(leg.known_until_s):.1f}"/>'
         )
-    for bar in bars(day):
-        height = max(y(bar.until_s) - y(bar.from_s), _LEAST_PX)
-        width = 0.5 * _LANE_WIDE_PX if bar.is_part else _LANE_WIDE_PX
-        parts.append(
-            f'<rect class="{bar.name}" x="{lanes[bar.lane]}" y="{y(bar.from_s):.1f}" width="{width}" height="{height:.1f}"/>'
-        )
     free_px = 14.0
     for stop in day.stops:
         low, high = (y(at_s) for at_s in stop_ends(day, stop))
@@ -83,6 +77,12 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
         parts.append(
             f'<text class="strip-place" x="{_LABEL_PX + 16}" y="{at - 1:.1f}">{short(stop.place, _LETTERS)}</text>'
             f'<text class="strip-when" x="{_LABEL_PX + 16}" y="{at + 14:.1f}">{escape(when)}</text>'
+        )
+    for bar in bars(day):
+        height = max(y(bar.until_s) - y(bar.from_s), _LEAST_PX)
+        width = 0.5 * _LANE_WIDE_PX if bar.is_part else _LANE_WIDE_PX
+        parts.append(
+            f'<rect class="{bar.name}" x="{lanes[bar.lane]}" y="{y(bar.from_s):.1f}" width="{width}" height="{height:.1f}"/>'
         )
     if day.is_today and day.shown_from_s <= day.now_s <= day.shown_until_s:
         at = y(day.now_s)
