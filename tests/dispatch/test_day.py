@@ -432,6 +432,7 @@ def test_a_day_of_many_stops_stays_readable(store: DispatchStore, days: DayQueri
 
 def test_hostile_names_in_the_drawing(ask: Ask, store: DispatchStore) -> None:
     """Markup is text, marks that turn letters around are gone, ten thousand letters are cut."""
+    whole_day.fill(store)
     whole_day.hostile(store)
     answer = ask(ROUTE, clock=StoppedClock(END_S))
     assert "<script>alert" not in answer.text

@@ -17,7 +17,7 @@ YARD = (48.301, -31.231)
 # Minutes after 06:00: the way from where to where, and the position's site there.
 LEGS = ((60, 85, "depot", "playhouse"), (120, 150, "playhouse", "quay"), (180, 200, "quay", None), (215, 235, None, "hall"))
 SILENT = (125, 143)  # on the way to the quay, under a hill: nothing comes
-_MADE: dict[tuple[str, str | None], sqlite3.Connection] = {}
+_MADE: dict[str, sqlite3.Connection] = {}
 OFF = (160, 172)  # at the quay somebody pulled the plug
 
 
@@ -31,9 +31,9 @@ def where(site: str | None) -> tuple[float, float]:
     return YARD if site is None else (PLACES[site][3], PLACES[site][2])
 
 
-def records(vehicle: str = "van-07", *, name: str | None = None) -> VanDay:
+def records(vehicle: str = "van-07", *, name: str | None = None, epoch: int = 1) -> VanDay:
     """All that the van's outbox holds at the end of the day; with `name`, everything in it is called that."""
-    day = VanDay(vehicle)
+    day = VanDay(vehicle, epoch=epoch)
     cargo = CARGO if name is None else [each | {"name": name} for each in CARGO]
     rest = cargo[4:]
     day.move("loading", "depot", at(20), cargo)
@@ -84,7 +84,7 @@ def hear(store: DispatchStore, vehicle: str = "van-07", *, end_s: float = END_S)
     return number
 
 
-def fill(store: DispatchStore, *, vehicle: str = "van-07", name: str | None = None) -> None:
+def fill(store: DispatchStore, *, vehicle: str = "van-07") -> None:
     """The day as its end finds it: heard live where there was a network, its records all in by then.
 
     Made once and copied from then on, for it is hundreds of commits.
@@ -92,21 +92,20 @@ def fill(store: DispatchStore, *, vehicle: str = "van-07", name: str | None = No
     with contextlib.closing(store._engine.raw_connection()) as held:
         connection = held.driver_connection
         assert isinstance(connection, sqlite3.Connection)
-        if (vehicle, name) not in _MADE:
+        if vehicle not in _MADE:
             hear(store, vehicle)
-            for batch in records(vehicle, name=name).batches():
+            for batch in records(vehicle).batches():
                 store.ingest(batch, received_s=END_S - 30)
-            _MADE[vehicle, name] = sqlite3.connect(":memory:", check_same_thread=False)
-            connection.backup(_MADE[vehicle, name])
+            _MADE[vehicle] = sqlite3.connect(":memory:", check_same_thread=False)
+            connection.backup(_MADE[vehicle])
         else:
-            _MADE[vehicle, name].backup(connection)
+            _MADE[vehicle].backup(connection)
 
 
 def hostile(store: DispatchStore) -> None:
-    """The same with names, sites and notices that nobody would want."""
-    fill(store, name=HOSTILE)
-    day = VanDay("van-07", epoch=2)
-    told = day.manifest_body(9, 1, ("depot", at(280)), CARGO, arrived={"site": HOSTILE, "time": format_utc(at(285))})
+    """To a filled store: the same records again in a later epoch, with names, sites and reasons that nobody wants."""
+    day = records(name=HOSTILE, epoch=3)
+    told = day.manifest_body(9, 1, ("depot", at(280)), CARGO[:2], arrived={"site": HOSTILE, "time": format_utc(at(285))})
     day.add("manifest", told | {"not_read": [{"since": format_utc(at(281)), "until": None, "why": HOSTILE}]})
     for batch in day.batches():
         store.ingest(batch, received_s=END_S - 20)
