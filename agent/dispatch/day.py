@@ -6,6 +6,7 @@ arrival never came in the stop is known by its departure alone, and that is said
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 
 from msgspec import Struct
@@ -45,7 +46,7 @@ class Window(Struct, frozen=True):
 
 def stops_of(told: Sequence[Told], window: Window) -> tuple[StopView, ...]:
     """The day's stops in order, by the legs of the day and those just before and after it."""
-    found = []
+    found: list[StopView] = []
     for index in range(len(told) + 1):
         before = told[index - 1] if index else None
         after = told[index] if index < len(told) else None
@@ -108,15 +109,19 @@ def _spot(
         if where is not None:
             return SpotView(*where, by="event")
     low_s = stop.from_s if stop.from_s is not None else stop.until_s
-    high_s = stop.until_s if stop.until_s is not None else low_s
-    if low_s is not None and high_s is not None:
+    if low_s is not None:
+        high_s = stop.until_s if stop.until_s is not None else math.inf
         inside = [each for each in track if each.at_s <= high_s + NEAR_S and each.until_s >= low_s - NEAR_S]
-        middle_s = 0.5 * (low_s + high_s)
-        nearest = min(inside, key=lambda each: abs(0.5 * (each.at_s + each.until_s) - middle_s), default=None)
-        if nearest is not None:
-            return SpotView(nearest.lat, nearest.lon, nearest.error_m, by="track")
+        best = max(inside, key=lambda each: _overlap_s(each, low_s, high_s), default=None)
+        if best is not None:
+            return SpotView(best.lat, best.lon, best.error_m, by="track")
     centre = None if stop.site is None else outline(stop.site)
     return None if centre is None else SpotView(*centre, None, by="outline")
+
+
+def _overlap_s(point: PointView, low_s: float, high_s: float) -> float:
+    """For how long a position held within a stop; below nothing, how far outside of it."""
+    return min(point.until_s, high_s) - max(point.at_s, low_s)
 
 
 def geo_of(location: str | None) -> tuple[float, float, float | None] | None:
@@ -166,7 +171,7 @@ def _is_there(event: EventView, stop: StopView) -> bool:
 
 
 def _away_s(stop: StopView, at_s: float, window: Window) -> float:
-    """How far outside a stop's time a moment is. One whose arrival is not known began by its departure at the latest."""
+    """How far outside a stop a moment is. One without an arrival began by its departure at the latest."""
     low_s = stop.from_s if stop.from_s is not None else window.from_s if stop.number == 1 else stop.until_s
     high_s = stop.until_s if stop.until_s is not None else window.end_s
     return max((low_s if low_s is not None else at_s) - at_s, at_s - high_s, 0.0)
@@ -187,7 +192,7 @@ def legs_of(told: Sequence[Told], stops: Sequence[StopView], window: Window) -> 
     """The day's legs, each between the numbers of its stops."""
     departs = {stop.until_s: stop.number for stop in stops if stop.until_s is not None}
     arrives = {stop.from_s: stop.number for stop in stops if stop.from_s is not None}
-    found = []
+    found: list[LegView] = []
     for index, each in enumerate(told):
         leg = each.manifest
         next_s = told[index + 1].manifest.departed_s if index + 1 < len(told) else window.now_s

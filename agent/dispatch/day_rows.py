@@ -75,7 +75,9 @@ def _leg(day: DayView, leg: LegView) -> Row:
         until_s=leg.until_s,
         from_word="",
         until_word=to,
-        where=f"{manifest.departed_from} to {manifest.arrived_at}" if manifest.arrived_at else f"from {manifest.departed_from}",
+        where=f"{manifest.departed_from} to {manifest.arrived_at}"
+        if manifest.arrived_at
+        else f"from {manifest.departed_from}",
         more=(f"{number} item{'' if number == 1 else 's'}, {'certain' if manifest.certain else 'not yet sure'}",),
         target=f"leg-{leg.number}",
     )

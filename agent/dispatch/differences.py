@@ -33,18 +33,7 @@ def _lines(
         lines.append("One of the two cannot be shown, so that not everything can be compared.")
     if before.certain != after.certain:
         lines.append("The set is now certain." if after.certain else "The set is no longer certain.")
-    if before.arrived_at is None and after.arrived_at is not None:
-        lines.append(f"The arrival is now known: {after.arrived_at}.")
-    elif after.arrived_at is None and before.arrived_at is not None:
-        lines.append("The arrival is taken back.")
-    elif before.arrived_at != after.arrived_at:
-        lines.append(f"The arrival is now at {after.arrived_at}, before at {before.arrived_at}.")
-    elif _time(before.arrived_s) != _time(after.arrived_s):
-        lines.append(f"The arrival was at {_time(after.arrived_s)} UTC, said before as {_time(before.arrived_s)}.")
-    if before.departed_from != after.departed_from:
-        lines.append(f"The departure is now from {after.departed_from}, before from {before.departed_from}.")
-    if _time(before.departed_s) != _time(after.departed_s):
-        lines.append(f"The departure was at {_time(after.departed_s)} UTC, said before as {_time(before.departed_s)}.")
+    lines += [*_arrival(before, after), *_departure(before, after)]
     moved = sum(
         (was[epc].site, _time(was[epc].time_s)) != (each.site, _time(each.time_s))
         for epc, each in now.items()
@@ -52,6 +41,32 @@ def _lines(
     )
     if moved:
         lines.append(f"Where or when {moved} item{' was' if moved == 1 else 's were'} loaded is said anew.")
+    return [*lines, *_counts(before, after)]
+
+
+def _arrival(before: ManifestView, after: ManifestView) -> list[str]:
+    if before.arrived_at is None and after.arrived_at is None:
+        return []
+    if before.arrived_at is None:
+        return [f"The arrival is now known: {after.arrived_at}."]
+    if after.arrived_at is None:
+        return ["The arrival is taken back."]
+    if before.arrived_at != after.arrived_at:
+        return [f"The arrival is now at {after.arrived_at}, before at {before.arrived_at}."]
+    now, was = _time(after.arrived_s), _time(before.arrived_s)
+    return [f"The arrival was at {now} UTC, said before as {was}."] if now != was else []
+
+
+def _departure(before: ManifestView, after: ManifestView) -> list[str]:
+    lines = []
+    if before.departed_from != after.departed_from:
+        lines.append(f"The departure is now from {after.departed_from}, before from {before.departed_from}.")
+    now, was = _time(after.departed_s), _time(before.departed_s)
+    return [*lines, f"The departure was at {now} UTC, said before as {was}."] if now != was else lines
+
+
+def _counts(before: ManifestView, after: ManifestView) -> list[str]:
+    lines = []
     silences = [len(each.not_read) for each in (before, after)]
     if silences[0] != silences[1]:
         lines.append(f"{_count(silences[1], 'stretch', 'stretches')} not read, before {silences[0]}.")
@@ -61,9 +76,9 @@ def _lines(
             f"{_count(len(unlisted[1]), 'tag', 'tags')} that the register does not list, before {len(unlisted[0])}."
         )
     for what in ("short", "over", "substituted", "not_checked"):
-        if getattr(before, what) != getattr(after, what):
-            said = what.replace("_", " ")
-            lines.append(f"Against the plan: {len(getattr(after, what))} {said}, before {len(getattr(before, what))}.")
+        told = [getattr(each, what) for each in (before, after)]
+        if told[0] != told[1]:
+            lines.append(f"Against the plan: {len(told[1])} {what.replace('_', ' ')}, before {len(told[0])}.")
     if before.plan_version != after.plan_version:
         lines.append(f"Compared with plan version {after.plan_version}, before {before.plan_version}.")
     return lines

@@ -1,4 +1,4 @@
-"""A van's day and its manifests: pages, print, and the same as JSON. Renders what `agent.dispatch.queries_day` answers."""
+"""A van's day and its manifests: pages, print and JSON, rendered from what `agent.dispatch.queries_day` answers."""
 
 from __future__ import annotations
 
@@ -74,9 +74,7 @@ class DayPages(Struct, frozen=True):
         return self.answer(self._day(request))
 
     def _day(self, request: Request) -> DayView:
-        day = self.days.day(
-            request.path_params["vehicle"], _date(request.path_params["date"]), now_s=self.clock.utc()
-        )
+        day = self.days.day(request.path_params["vehicle"], _date(request.path_params["date"]), now_s=self.clock.utc())
         if day is None:
             raise HTTPException(404, f"No van {request.path_params['vehicle'][:60]} was ever heard.")
         return day
@@ -98,7 +96,11 @@ class DayPages(Struct, frozen=True):
     def _manifest(self, request: Request, template: str) -> Response:
         page = self._found(request)
         return self.render(
-            template, page=page, leg=page.shown.manifest, daytime=self._moment(page.shown.manifest.departed_s), **_dates(page, self.zone)
+            template,
+            page=page,
+            leg=page.shown.manifest,
+            daytime=self._moment(page.shown.manifest.departed_s),
+            **_dates(page, self.zone),
         )
 
     def api_revisions(self, request: Request) -> Response:

@@ -125,12 +125,16 @@ class DayQueries:
             table.departed_s >= window.from_s - _BEFORE_S,
             table.departed_s < window.until_s + _BEFORE_S,
         )
-        keys = connection.execute(sa.select(table.manifest, sa.func.max(table.departed_s)).where(near).group_by(table.manifest))
+        keys = connection.execute(
+            sa.select(table.manifest, sa.func.max(table.departed_s)).where(near).group_by(table.manifest)
+        )
         order = sorted(((at_s, name) for name, at_s in keys))
         inside = [name for at_s, name in order if window.from_s <= at_s < window.until_s]
         before = [name for at_s, name in order if at_s < window.from_s][-3:]
         after = [name for at_s, name in order if at_s >= window.until_s][:3]
-        query = sa.select(schema.manifest).where(table.vehicle == vehicle, table.manifest.in_([*before, *inside, *after]))
+        query = sa.select(schema.manifest).where(
+            table.vehicle == vehicle, table.manifest.in_([*before, *inside, *after])
+        )
         legs: dict[str, list[sa.Row[Any]]] = {}
         for row in connection.execute(query.order_by(table.revision, table.epoch, table.seq)):
             legs.setdefault(row.manifest, []).append(row)
@@ -159,9 +163,7 @@ class DayQueries:
             else SpotView(position.lat, position.lon, position.error_m, by="departure"),
         )
 
-    def _events(
-        self, connection: sa.Connection, vehicle: str, names: Names, window: Window
-    ) -> tuple[EventView, ...]:
+    def _events(self, connection: sa.Connection, vehicle: str, names: Names, window: Window) -> tuple[EventView, ...]:
         table = schema.event.c
         query = (
             sa.select(schema.event)
@@ -226,12 +228,12 @@ class DayQueries:
                     difference=difference(issues[-1].manifest, view) if issues else None,
                 )
             )
-        shown_issue = next((each for each in issues if each.key == key), None) if key else issues[-1] if issues else None
+        shown_issue = (
+            next((each for each in issues if each.key == key), None) if key else issues[-1] if issues else None
+        )
         if shown_issue is None:
             return None
-        return ManifestPage(
-            shown=shown_issue, issues=tuple(issues), date=self.date_of(shown_issue.manifest.departed_s)
-        )
+        return ManifestPage(shown=shown_issue, issues=tuple(issues), date=self.date_of(shown_issue.manifest.departed_s))
 
 
 def _of_the_day(spans: Sequence[SpanView], window: Window) -> tuple[SpanView, ...]:

@@ -2,7 +2,8 @@
 
 Times are seconds since 1970 as doubles; documents are JSON text as received. `record` is what came in and never
 changes, but for personal data whose time is over; `event`, `event_item`, `manifest`, `item` and `cursor` are drawn from
-it; `vehicle` holds what only the last word counts for, `track` the positions and signs of life, thinned. Whoever changes a table writes a migration and raises `VERSION`.
+it; `vehicle` holds what only the last word counts for, `track` positions and signs of life, thinned. Whoever changes a
+table writes a migration and raises `VERSION`.
 Reads and writes nothing itself.
 """
 

@@ -145,13 +145,21 @@ def no_word_spans(
                 if inside
                 else None
             )
-            why = "nothing came from the van" + (", and the broker lost the connection" if lost else "") + (f"; {ran}" if ran else "")
+            why = (
+                "nothing came from the van"
+                + (", and the broker lost the connection" if lost else "")
+                + (f"; {ran}" if ran else "")
+            )
             lacks = None if ran else "whether its computer ran"
             if lost or long_s >= NO_WORD_S or end_s >= now_s:
-                found.append(SpanView(kind="no word", from_s=low_s, until_s=_end(high_s, now_s), why=why, not_known=lacks))
+                found.append(
+                    SpanView(kind="no word", from_s=low_s, until_s=_end(high_s, now_s), why=why, not_known=lacks)
+                )
             else:
                 lacks = "whether it was the network, or a receiver without a fix"
-                found.append(SpanView(kind="quiet", from_s=low_s, until_s=_end(high_s, now_s), why=why, not_known=lacks))
+                found.append(
+                    SpanView(kind="quiet", from_s=low_s, until_s=_end(high_s, now_s), why=why, not_known=lacks)
+                )
     return tuple(found)
 
 
@@ -200,7 +208,5 @@ def points(words: Sequence[Word]) -> tuple[PointView, ...]:
         if each.lat is None or each.lon is None:
             continue
         apart = bool(found) and each.at_s - found[-1].until_s > QUIET_S
-        found.append(
-            PointView(each.lat, each.lon, each.at_s, each.until_s, each.error_m, each.speed_mps, apart=apart)
-        )
+        found.append(PointView(each.lat, each.lon, each.at_s, each.until_s, each.error_m, each.speed_mps, apart=apart))
     return tuple(found)

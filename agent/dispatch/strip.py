@@ -1,8 +1,8 @@
 """A van's day as a strip in SVG, drawn by hand: lying for a wide window and for paper, upright for a phone.
 
-Time is to scale. Stops and legs lie in one lane, and below it a lane each for the computer off, no word and not read, so
-that none of them is told by its colour alone. Each drawing is an image with a title; the table beside it says the same.
-Style comes from `day.css`. Gives text and writes nothing.
+Time is to scale. Stops and legs lie in one lane, and below it a lane each for the computer off, no word and not read,
+so that none of them is told by its colour alone. Each drawing is an image with a title; the table beside it says the
+same. Style comes from `day.css`. Gives text and writes nothing.
 """
 
 from __future__ import annotations
@@ -72,7 +72,9 @@ def draw(day: DayView, *, clock: Clock) -> str:
             f' height="{_BAND_PX}"/>'
         )
         y = top_px - 8.0 - _ROUND_PX - tier * _TIER_PX
-        parts.append(f'<line class="strip-lead" x1="{middle:.1f}" y1="{y + _ROUND_PX}" x2="{middle:.1f}" y2="{top_px}"/>')
+        parts.append(
+            f'<line class="strip-lead" x1="{middle:.1f}" y1="{y + _ROUND_PX}" x2="{middle:.1f}" y2="{top_px}"/>'
+        )
         parts.append(numbered(middle, y, stop.number))
         room = _room(middle, tier, placed)
         if room >= 5 * _LETTER_PX:
@@ -88,17 +90,17 @@ def draw(day: DayView, *, clock: Clock) -> str:
     if day.is_today and day.shown_from_s <= day.now_s <= day.shown_until_s:
         at = x(day.now_s)
         parts.append(f'<line class="strip-now" x1="{at:.1f}" y1="{top_px - 6}" x2="{at:.1f}" y2="{bottom_px}"/>')
-    return framed("strip-wide", WIDE_PX, bottom_px + 30.0, day, clock, parts)
+    return framed("strip-wide", (WIDE_PX, bottom_px + 30.0), day, clock, parts)
 
 
-def framed(name: str, width_px: float, height_px: float, day: DayView, clock: Clock, parts: list[str]) -> str:
+def framed(name: str, size_px: tuple[float, float], day: DayView, clock: Clock, parts: list[str]) -> str:
     """The SVG element around a drawing, named for those who do not see it."""
     title = (
-        f"{day.vehicle} on {day.date}, {clock(day.shown_from_s)} to {clock(day.shown_until_s)}: {len(day.stops)} stops and"
-        f" {len(day.legs)} legs; the table beside it says the same"
+        f"{day.vehicle} on {day.date}, {clock(day.shown_from_s)} to {clock(day.shown_until_s)}: {len(day.stops)} stops"
+        f" and {len(day.legs)} legs; the table beside it says the same"
     )
     return (
-        f'<svg class="strip {name}" viewBox="0 0 {width_px:.0f} {height_px:.0f}" role="img"'
+        f'<svg class="strip {name}" viewBox="0 0 {size_px[0]:.0f} {size_px[1]:.0f}" role="img"'
         f' aria-labelledby="{name}-title"><title id="{name}-title">{escape(title)}</title>\n'
         + "\n".join(parts)
         + "\n</svg>"
@@ -175,9 +177,7 @@ def _tiers(middles: list[float]) -> tuple[list[tuple[float, int]], int]:
     placed: list[tuple[float, int]] = []
     ends: dict[int, float] = {}
     for middle in middles:
-        tier = next(
-            (each for each in range(_MOST_TIERS) if ends.get(each, -1e9) + 2 * _ROUND_PX + 2 <= middle), None
-        )
+        tier = next((each for each in range(_MOST_TIERS) if ends.get(each, -1e9) + 2 * _ROUND_PX + 2 <= middle), None)
         if tier is None:
             tier = min(ends, key=lambda each: ends[each])
             middle = ends[tier] + 2 * _ROUND_PX + 2  # noqa: PLW2901 - moved along

@@ -1,4 +1,4 @@
-"""The same strip upright, for a phone: time runs down, the lanes stand beside each other. See `agent.dispatch.strip`."""
+"""The same strip upright, for a phone: time runs down, the lanes stand side by side. See `agent.dispatch.strip`."""
 
 from __future__ import annotations
 
@@ -41,7 +41,8 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
         right = _LABEL_PX - 16
         parts.append(f'<line class="strip-hour" x1="{_AXIS_PX}" y1="{y(at_s):.1f}" x2="{right}" y2="{y(at_s):.1f}"/>')
         parts.append(
-            f'<text class="strip-clock strip-beside" x="{_AXIS_PX - 5}" y="{y(at_s) + 5:.1f}">{escape(clock(at_s))}</text>'
+            f'<text class="strip-clock strip-beside" x="{_AXIS_PX - 5}" y="{y(at_s) + 5:.1f}">'
+            f"{escape(clock(at_s))}</text>"
         )
     lanes = {lane: _BAND_PX + _WIDE_PX + 14 + number * _LANE_PX for number, lane in enumerate(LANES)}
     heads = {"Stops, legs": _BAND_PX + 0.5 * _WIDE_PX} | {
@@ -49,7 +50,8 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
     }
     for name, x in heads.items():
         parts.append(
-            f'<text class="strip-lane strip-head" transform="translate({x + 5:.1f} {_TOP_PX - 8}) rotate(-90)">{name}</text>'
+            f'<text class="strip-lane strip-head" transform="translate({x + 5:.1f} {_TOP_PX - 8}) rotate(-90)">'
+            f"{name}</text>"
         )
     middle = _BAND_PX + 0.5 * _WIDE_PX
     for leg in day.legs:
@@ -69,11 +71,12 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
         at = max(0.5 * (low + high), free_px)
         free_px = at + _LABEL_HIGH_PX
         parts.append(
-            f'<path class="strip-lead" d="M{_BAND_PX + _WIDE_PX} {0.5 * (low + high):.1f}H{_LABEL_PX - 40}L{_LABEL_PX - 12} {at:.1f}"/>'
+            f'<path class="strip-lead" d="M{_BAND_PX + _WIDE_PX} {0.5 * (low + high):.1f}H{_LABEL_PX - 40}'
+            f'L{_LABEL_PX - 12} {at:.1f}"/>'
         )
         parts.append(numbered(_LABEL_PX, at, stop.number))
         until = "" if stop.until_s is None else clock(stop.until_s)
-        when = f"{clock(stop.from_s) if stop.from_s is not None else ''}–{until}"
+        when = f"{clock(stop.from_s) if stop.from_s is not None else ''}\u2013{until}"
         parts.append(
             f'<text class="strip-place" x="{_LABEL_PX + 16}" y="{at - 1:.1f}">{short(stop.place, _LETTERS)}</text>'
             f'<text class="strip-when" x="{_LABEL_PX + 16}" y="{at + 14:.1f}">{escape(when)}</text>'
@@ -82,9 +85,10 @@ def draw_upright(day: DayView, *, clock: Clock) -> str:
         height = max(y(bar.until_s) - y(bar.from_s), _LEAST_PX)
         width = 0.5 * _LANE_WIDE_PX if bar.is_part else _LANE_WIDE_PX
         parts.append(
-            f'<rect class="{bar.name}" x="{lanes[bar.lane]}" y="{y(bar.from_s):.1f}" width="{width}" height="{height:.1f}"/>'
+            f'<rect class="{bar.name}" x="{lanes[bar.lane]}" y="{y(bar.from_s):.1f}" width="{width}"'
+            f' height="{height:.1f}"/>'
         )
     if day.is_today and day.shown_from_s <= day.now_s <= day.shown_until_s:
         at = y(day.now_s)
         parts.append(f'<line class="strip-now" x1="{_AXIS_PX}" y1="{at:.1f}" x2="{_LABEL_PX - 16}" y2="{at:.1f}"/>')
-    return framed("strip-upright", NARROW_PX, max(bottom_px, free_px) + 14.0, day, clock, parts)
+    return framed("strip-upright", (NARROW_PX, max(bottom_px, free_px) + 14.0), day, clock, parts)

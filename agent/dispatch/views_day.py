@@ -27,8 +27,8 @@ class SpanView(Struct, frozen=True, kw_only=True):
     """A stretch of the day in which something is missing.
 
     `off`: the computer was off, nothing was recorded. `no word`: nothing came from the van (a dead zone). `quiet`: the
-    same for a shorter time, which a receiver without a fix explains as well. `not read`: tags, or some of them, were not
-    read; `whole` where it was none at all. `from_s` null where it is not known when it began, `until_s` where it lasts.
+    same for a shorter time, which a receiver without a fix explains as well. `not read`: tags, or some of them, were
+    not read; `whole` where it was none at all. `from_s` null where its begin is not known, `until_s` where it lasts.
     """
 
     kind: Kind

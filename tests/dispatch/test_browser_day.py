@@ -1,4 +1,4 @@
-"""A van's day in a real browser: what is drawn against the data, by keyboard, on paper, and for whoever cannot see it."""
+"""A van's day in a real browser: what is drawn against the data, by keyboard, on paper, and by axe-core."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ def test_today_stays_true(watch: Callable[..., Watched], van_at: Callable[[str],
     page.wait_for_selector(".stop-mark")
     page.evaluate("window.notReloaded = true")
     day = VanDay("van-07", epoch=2)
-    arrived = {"site": "quay", "time": format_utc(at(296))}
+    arrived = {"site": "quay", "time": format_utc(at(299.9))}
     day.manifest(5, 1, ("hall", at(280)), [item(7)], arrived=arrived)
     van = van_at("van-07")
     van.say("log", pack(day.batches()[0]))
@@ -156,12 +156,12 @@ def _position_at_the_quay() -> bytes:
 def test_pages_fit_and_axe_finds_nothing(watch: Callable[..., Watched]) -> None:
     """No violation by axe-core, 7:1 included; no sideways scroll; every target 44 px.
 
-    The day is looked at in every width and scheme; the manifests, which have less on them, in one of the six each.
+    axe takes seconds a look, so that the day has one in each width, by turns light and dark, and a manifest one alone.
     """
     axe = Axe()
     watched = watch(DAY)
     page = watched.page
-    for number, path in enumerate((DAY, LEG, f"{LEG}?revision=1", f"{LEG}/print")):
+    for number, path in enumerate((DAY, LEG, f"{LEG}/print")):
         page.goto(watched.page.url.split("/van/")[0].split("/manifest/")[0] + path)
         if path == DAY:
             page.wait_for_selector(".stop-mark")
@@ -173,13 +173,13 @@ def test_pages_fit_and_axe_finds_nothing(watch: Callable[..., Watched]) -> None:
             if path == DAY:
                 assert page.locator("svg.strip-upright").is_visible() == (width < 960)
                 assert width >= 960 or _smallest_letters_px(page) >= 11.0
-            if path == DAY or place == number + 1:
+            if place in ((1, 2, 5) if path == DAY else (number + 2,)):
                 found = axe.run(page, options=AXE).response["violations"]
                 assert [(each["id"], each["nodes"][0]["html"][:160]) for each in found] == [], (path, width, scheme)
 
 
 def test_hostile_names_break_nothing(watch: Callable[..., Watched], dispatch: Dispatch) -> None:
-    """Items, sites and reasons of markup, turned letters and ten thousand characters run nothing and push nothing out."""
+    """Names of markup, turned letters and ten thousand characters run nothing and push nothing out."""
     whole_day.hostile(dispatch.store)
     for path in (DAY, LEG, "/manifest/van-07/2026-03-02/9", f"{LEG}/print"):
         watched = watch(path, width=320)
@@ -193,7 +193,8 @@ def _smallest_letters_px(page: Page) -> float:
             """() => {
                  const svg = document.querySelector("svg.strip-upright");
                  const scale = svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
-                 return Math.min(...[...svg.querySelectorAll("text")].map((each) => parseFloat(getComputedStyle(each).fontSize))) * scale;
+                 const sizes = [...svg.querySelectorAll("text")].map((each) => getComputedStyle(each).fontSize);
+                 return Math.min(...sizes.map(parseFloat)) * scale;
                }"""
         )
     )
@@ -205,7 +206,7 @@ def test_a_manifest_on_paper(watch: Callable[..., Watched], dispatch: Dispatch) 
     day.manifest(7, 1, ("depot", at(290)), [item(number) for number in range(60)])
     dispatch.store.ingest(day.batches()[0], received_s=END_S)
     page = watch("/manifest/van-07/2026-03-02/7/print").page
-    pages = pdf_pages(page.pdf(prefer_css_page_size=True))
+    pages = Pdf(page.pdf(prefer_css_page_size=True)).pages()
     assert len(pages) >= 3
     for number, text in enumerate(pages, start=1):
         assert f"Page{number}of{len(pages)}" in text
@@ -215,47 +216,47 @@ def test_a_manifest_on_paper(watch: Callable[..., Watched], dispatch: Dispatch) 
     assert "BadgeaboardA.Ferrow" in pages[0]
     assert "FromOstrandhiredepot,departed" in pages[0]
     assert "driver" not in "".join(pages).lower()
-    lines = [int(each) for each in re.findall(r"(?<!\d)(\d+)(?:movinghead|cabletrunk|amplifierrack)", "".join(pages))]
-    assert sorted(lines) == list(range(1, 61))
+    names = re.findall(r"(?:movinghead|cabletrunk|amplifierrack)(\d{3})urn", "".join(pages))
+    assert sorted(map(int, names)) == list(range(100, 160))
 
 
-def pdf_pages(octets: bytes) -> list[str]:
-    """Each page's text without blanks, as Chromium writes PDF 1.4 (ISO 32000-1: 7.3.8 streams, 9.10.3 ToUnicode)."""
-    objects = {
-        int(number): body
-        for number, body in re.findall(rb"(?m)^(\d+) 0 obj\s(.*?)\sendobj", octets, re.DOTALL)
-    }
+class Pdf:
+    """A PDF as Chromium writes it, read as far as its text (ISO 32000-1: 7.3.8 streams, 9.10.3 ToUnicode)."""
 
-    def stream(number: int) -> bytes:
-        raw = objects[number].split(b"stream\n", 1)[1].rsplit(b"\nendstream", 1)[0]
-        return zlib.decompress(raw) if b"FlateDecode" in objects[number] else raw
+    def __init__(self, octets: bytes) -> None:
+        found = re.findall(rb"(?m)^(\d+) 0 obj\s(.*?)\sendobj", octets, re.DOTALL)
+        self._objects = {int(number): body for number, body in found}
 
-    def letters(font: int) -> dict[int, str]:
-        found: dict[int, str] = {}
-        at = re.search(rb"/ToUnicode (\d+) 0 R", objects[font])
+    def pages(self) -> list[str]:
+        """Each page's text without blanks; letters that a font joins stand apart."""
+        bodies = [body for body in self._objects.values() if re.search(rb"/Type /Page\b(?!s)", body)]
+        return [re.sub(r"\s", "", unicodedata.normalize("NFKC", self._text(body))) for body in bodies]
+
+    def _text(self, page: bytes) -> str:
+        fonts = {name: self._letters(int(number)) for name, number in re.findall(rb"/(F\d+) (\d+) 0 R", page)}
+        content = re.search(rb"/Contents (\d+) 0 R", page)
+        assert content is not None
+        said, font = [], b""
+        shown = rb"/(F\d+) [\d.]+ Tf|<([0-9A-Fa-f]+)>(?=[^>]*?T[jJ])"
+        for name, codes in re.findall(shown, self._stream(int(content.group(1)))):
+            if name:
+                font = name
+            said += [fonts[font].get(int(codes[at : at + 4], 16), "") for at in range(0, len(codes), 4)]
+        return "".join(said)
+
+    def _stream(self, number: int) -> bytes:
+        raw = self._objects[number].split(b"stream\n", 1)[1].rsplit(b"\nendstream", 1)[0]
+        return zlib.decompress(raw) if b"FlateDecode" in self._objects[number] else raw
+
+    def _letters(self, font: int) -> dict[int, str]:
+        at = re.search(rb"/ToUnicode (\d+) 0 R", self._objects[font])
         assert at is not None
-        text = stream(int(at.group(1)))
+        text, found = self._stream(int(at.group(1))), {}
         for block in re.findall(rb"beginbfchar(.*?)endbfchar", text, re.DOTALL):
             for code, told in re.findall(rb"<(\w+)>\s*<(\w+)>", block):
                 found[int(code, 16)] = bytes.fromhex(told.decode()).decode("utf-16-be")
         for block in re.findall(rb"beginbfrange(.*?)endbfrange", text, re.DOTALL):
             for low, high, told in re.findall(rb"<(\w+)>\s*<(\w+)>\s*<(\w+)>", block):
-                for step in range(int(high, 16) - int(low, 16) + 1):
-                    found[int(low, 16) + step] = chr(int(told, 16) + step)
+                first, last = int(low, 16), int(high, 16)
+                found |= {first + step: chr(int(told, 16) + step) for step in range(last - first + 1)}
         return found
-
-    pages = []
-    for body in objects.values():
-        if re.search(rb"/Type /Page\b(?!s)", body) is None:
-            continue
-        fonts = {name: letters(int(number)) for name, number in re.findall(rb"/(F\d+) (\d+) 0 R", body)}
-        content = re.search(rb"/Contents (\d+) 0 R", body)
-        assert content is not None
-        said, font = [], b""
-        for name, hexes in re.findall(rb"/(F\d+) [\d.]+ Tf|<([0-9A-Fa-f]+)>(?=[^>]*?T[jJ])", stream(int(content.group(1)))):
-            if name:
-                font = name
-            else:
-                said += [fonts[font].get(int(hexes[i : i + 4], 16), "") for i in range(0, len(hexes), 4)]
-        pages.append(re.sub(r"\s", "", unicodedata.normalize("NFKC", "".join(said))))  # a font joins f and i
-    return pages

@@ -1,9 +1,9 @@
-"""A van's day: the track that is kept, stops and legs, what is missing and why, what a revision changed, the drawings."""
+"""A van's day: the track kept, stops and legs, what is missing and why, what a revision changed, the drawings."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.queries_day import DayQueries
 from agent.dispatch.spans import Word, no_word_spans, not_read_spans, off_spans, points
-from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.store import DispatchStore
 from agent.dispatch.strip import draw, short
 from agent.dispatch.strip_upright import draw_upright
 from agent.dispatch.views import LoadedView, ManifestView
@@ -29,7 +29,7 @@ from agent.dispatch.views_day import DayView, SpanView
 from agent.sites import parse_sites
 from agent.units import format_utc
 from tests.dispatch import whole_day
-from tests.dispatch.scenario import DAY_S, HOSTILE, MINUTE_S, VanDay, aboard, item, position, status, word, write_sites
+from tests.dispatch.scenario import DAY_S, VanDay, aboard, item, position, status, word, write_sites
 from tests.dispatch.test_board import Ask, StoppedClock, ask, store, text_of
 from tests.dispatch.whole_day import END_S, OFF, SILENT, at
 
@@ -230,7 +230,7 @@ def _silences(words: Sequence[Word], off: Sequence[SpanView] = (), recorded: Seq
 
 
 def test_a_silence_that_a_receiver_explains() -> None:
-    """Below a quarter of an hour a receiver without a fix explains it as well, and that is said; a minute is nothing."""
+    """Below a quarter of an hour a receiver without a fix explains it too, and that is said; a minute is nothing."""
     (quiet, dead) = _silences(_words((0, 100), (600, 700), (760, 5000), (9000, 86400)))
     assert (quiet.kind, quiet.from_s, quiet.until_s) == ("quiet", 100, 600)
     assert quiet.not_known == "whether it was the network, or a receiver without a fix"

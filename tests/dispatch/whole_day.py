@@ -1,4 +1,4 @@
-"""A whole day of one van, as it comes in: five stops, a dead zone, a power cut, a reader that was down, a correction."""
+"""A whole day of one van, as it comes in: five stops, a dead zone, a power cut, a reader down, a correction."""
 
 from __future__ import annotations
 
@@ -15,7 +15,12 @@ CARGO = [item(number) for number in range(12)]
 LEFT, REST = CARGO[:4], CARGO[4:]
 YARD = (48.301, -31.231)
 # Minutes after 06:00: the way from where to where, and the position's site there.
-LEGS = ((60, 85, "depot", "playhouse"), (120, 150, "playhouse", "quay"), (180, 200, "quay", None), (215, 235, None, "hall"))
+LEGS = (
+    (60, 85, "depot", "playhouse"),
+    (120, 150, "playhouse", "quay"),
+    (180, 200, "quay", None),
+    (215, 235, None, "hall"),
+)
 SILENT = (125, 143)  # on the way to the quay, under a hill: nothing comes
 _MADE: dict[str, sqlite3.Connection] = {}
 OFF = (160, 172)  # at the quay somebody pulled the plug
@@ -105,7 +110,9 @@ def fill(store: DispatchStore, *, vehicle: str = "van-07") -> None:
 def hostile(store: DispatchStore) -> None:
     """To a filled store: the same records again in a later epoch, with names, sites and reasons that nobody wants."""
     day = records(name=HOSTILE, epoch=3)
-    told = day.manifest_body(9, 1, ("depot", at(280)), CARGO[:2], arrived={"site": HOSTILE, "time": format_utc(at(285))})
+    told = day.manifest_body(
+        9, 1, ("depot", at(280)), CARGO[:2], arrived={"site": HOSTILE, "time": format_utc(at(285))}
+    )
     day.add("manifest", told | {"not_read": [{"since": format_utc(at(281)), "until": None, "why": HOSTILE}]})
     for batch in day.batches():
         store.ingest(batch, received_s=END_S - 20)
