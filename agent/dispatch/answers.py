@@ -37,7 +37,7 @@ def _timed(value: Any) -> Any:  # noqa: ANN401 - JSON
 def without_badges(value: Any) -> Any:  # noqa: ANN401 - JSON
     """JSON values without what they say of badges, for who is not to be told: left out, for an empty list would lie."""
     if isinstance(value, dict):
-        return {key: without_badges(each) for key, each in value.items() if key != "badges"}
+        return {key: without_badges(each) for key, each in value.items() if not key.startswith("badges")}
     return [without_badges(each) for each in value] if isinstance(value, list) else value
 
 

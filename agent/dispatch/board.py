@@ -33,11 +33,13 @@ from agent.dispatch.accounts import Accounts
 from agent.dispatch.answers import json_answer, json_values, problem, without_badges
 from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_day import DayPages
 from agent.dispatch.pages_site_import import SiteImport
 from agent.dispatch.pages_sites import SitePages
 from agent.dispatch.people import People
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.queries_day import DayQueries
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import BrokerLink, VanLine
@@ -131,7 +133,10 @@ class _Pages:
 
     def app(self) -> Starlette:
         """The application."""
+        board = self._board
+        days = DayQueries(board.queries, zone=board.zone, keep_s=board.notice.keep_badges_days * 86400.0)
         routes: list[BaseRoute] = [
+            *DayPages(days, board.clock, board.zone, self._page, _json).routes(),
             Route("/", self.vans),
             Route("/van/{vehicle}", self.van),
             Route("/item/{epc:path}", self.item),

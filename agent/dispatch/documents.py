@@ -183,6 +183,7 @@ def event_view(row: sa.Row[Any], places: Places, names: Names, *, only: str | No
         voided=row.voided,
         void_reason=void_reason(row.void_reason) if row.voided else None,
         declared_s=row.void_declared_s,
+        location=row.place,
     )
 
 

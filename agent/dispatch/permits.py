@@ -69,6 +69,10 @@ _ME, _ADMINISTER = Permit("look", account=True), Permit("administer", account=Tr
 PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/"): _LOOK,
     ("GET", "/van/{vehicle}"): _LOOK,
+    ("GET", "/van/{vehicle}/day"): _LOOK,
+    ("GET", "/van/{vehicle}/day/{date}"): _LOOK,
+    ("GET", "/manifest/{manifest:path}"): _LOOK,
+    ("GET", "/manifest/{manifest:path}/print"): _LOOK,
     ("GET", "/item/{epc:path}"): _LOOK,
     ("GET", "/driver-notice"): _ANYBODY,
     ("GET", "/live"): _LOOK,
@@ -78,6 +82,8 @@ PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/api/vans"): Permit("look", "read:vans"),
     ("GET", "/api/van/{vehicle}"): Permit("look", "read:vans"),
     ("GET", "/api/manifest/{manifest:path}"): Permit("look", "read:vans"),
+    ("GET", "/api/van/{vehicle}/day/{date}"): Permit("look", "read:vans"),
+    ("GET", "/api/manifest/{manifest:path}/revisions"): Permit("look", "read:vans"),
     ("GET", "/api/item/{epc:path}"): Permit("look", "read:items"),
     ("GET", "/api/map"): Permit("look", "read:sites"),
     # The API

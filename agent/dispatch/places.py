@@ -44,6 +44,14 @@ class Places:
             return f"no site, at {coordinates.replace(',', ', ')}"
         return self.name(uri.removeprefix(_OWN_URI))
 
+    def centre(self, site_id: str) -> tuple[float, float] | None:
+        """Latitude and longitude of a point inside a site's outline; None for an unknown site."""
+        site = self._by_id.get(site_id)
+        if site is None:
+            return None
+        point = site.shape.representative_point()
+        return float(point.y), float(point.x)
+
     def geojson(self) -> dict[str, Any]:
         """A FeatureCollection for the map: `properties` hold `name`, and `radius_m` for a round site."""
         features = []

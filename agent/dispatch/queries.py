@@ -55,6 +55,22 @@ class Queries:
         self._register = dict(names or {})
         self._quiet_after_s = quiet_after_s
 
+    # -- for the modules beside this one -------------------------------------------------------------------------------
+
+    @property
+    def store(self) -> DispatchStore:
+        """Where the answers come from."""
+        return self._store
+
+    @property
+    def places(self) -> Places:
+        """What sites are called."""
+        return self._places
+
+    def names(self, connection: sa.Connection) -> Names:
+        """What items are called."""
+        return self._names(connection)
+
     # -- vans ----------------------------------------------------------------------------------------------------------
 
     def vans(self, *, now_s: float, only: str | None = None) -> tuple[VanLine, ...]:

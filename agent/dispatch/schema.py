@@ -2,7 +2,8 @@
 
 Times are seconds since 1970 as doubles; documents are JSON text as received. `record` is what came in and never
 changes, but for personal data whose time is over; `event`, `event_item`, `manifest`, `item` and `cursor` are drawn from
-it; `vehicle` holds what only the last word counts for. Whoever changes a table writes a migration and raises `VERSION`.
+it; `vehicle` holds what only the last word counts for, `track` positions and signs of life, thinned. Whoever changes a
+table writes a migration and raises `VERSION`.
 Reads and writes nothing itself.
 """
 
@@ -25,7 +26,7 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = "0004"
+VERSION = "0005"
 """The newest migration; `version` holds it in every database that is up to date."""
 
 metadata = MetaData()
@@ -222,5 +223,22 @@ site_version = Table(
     Column("sent_s", Double),
     Column("sent_by", Text),
 )
+
+track = Table(
+    "track",
+    metadata,
+    Column("vehicle", String(40), nullable=False),
+    Column("at_s", Double, nullable=False),  # the fix's own time; of a word without one, when it came in
+    Column("until_s", Double, nullable=False),  # the last word of the kind that came while nothing else did
+    # position; word: a sign of life without one; lost: the broker's word that the vehicle is gone
+    Column("kind", String(10), nullable=False),
+    Column("lat", Double),
+    Column("lon", Double),
+    Column("error_m", Double),
+    Column("speed_mps", Double),
+    PrimaryKeyConstraint("vehicle", "at_s"),
+    sqlite_with_rowid=False,
+)
+Index("track_by_age", track.c.at_s)
 
 version = Table("alembic_version", metadata, Column("version_num", String(32), primary_key=True))

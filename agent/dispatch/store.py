@@ -26,6 +26,7 @@ from agent.dispatch.drawn import keep_names
 from agent.dispatch.forget import forget
 from agent.dispatch.intake import Ingested, Intake
 from agent.dispatch.migrations import bring_up_to_date
+from agent.dispatch.track import keep_lives, keep_word
 from agent.dispatch.wire import LogBatch, acks_of, parse_ranges
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
@@ -127,6 +128,7 @@ class DispatchStore:
         After StoreError none is in; after BusyError it is worth another try.
         """
         with self._writing() as connection:
+            keep_lives(connection, self._upsert, {batch.vehicle for batch in batches}, received_s=received_s)
             return Intake(connection, self._upsert, received_s).run(batches)
 
     def keep_unreadable(self, *, topic: str, payload: bytes, reason: str, received_s: float) -> None:
@@ -169,6 +171,8 @@ class DispatchStore:
                 values["heard_s"] = told_s
             if values:
                 connection.execute(sa.update(table).where(table.c.vehicle == body.vehicle).values(**values))
+            if not retained:
+                keep_word(connection, self._upsert, body, received_s=received_s)
             if isinstance(body, Aboard):
                 keep_names(connection, self._upsert, ((each.epc, each.name, each.tag) for each in body.items))
         return bool(values)

@@ -192,6 +192,7 @@ class EventView(Struct, frozen=True, kw_only=True):
     voided: bool
     void_reason: str | None
     declared_s: float | None
+    location: str | None = None  # as the event writes it: an SGLN, a site's URN or a `geo:` URI
 
 
 class VisitView(Struct, frozen=True, kw_only=True):

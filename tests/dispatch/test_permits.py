@@ -25,6 +25,7 @@ from tests.dispatch.visitor import ROLES as ROLE_OF
 PATHS = {
     "{vehicle}": "van-07", "{epc:path}": item(0)["epc"], "{manifest:path}": "van-07/2026-03-02/1",
     "{account}": "Ferrow", "{token}": "0123456789ab", "{site}": "depot", "{version:int}": "1",
+    "{date}": "2026-03-02",
 }  # fmt: skip
 WHO = {role: name for name, role in ROLE_OF.items()}
 

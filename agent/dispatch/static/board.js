@@ -41,7 +41,7 @@ function say_ages(root = document) {
 }
 
 // What the server rendered, as nodes. Its text is escaped there, and the page's policy lets no inline script run.
-function nodes_of(html) {
+export function nodes_of(html) {
   const template = document.createElement("template");
   template.innerHTML = html;
   return template.content;
@@ -55,7 +55,7 @@ document.addEventListener("click", (event) => {
 });
 
 // Swap an element's content without losing the reader's place: what was opened stays open, the focus stays where it was.
-function swap(element, content) {
+export function swap(element, content) {
   const focused = element.contains(document.activeElement) ? document.activeElement : null;
   const place = focused && (focused.id || focused.closest("[id]")?.id);
   const address = focused?.getAttribute("href");
