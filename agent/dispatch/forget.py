@@ -23,11 +23,8 @@ def forget(connection: sa.Connection, *, records_before_s: float, badges_before_
     The last known place of an item is kept. Returns how many records went.
     """
     record, event, manifest = schema.record, schema.event, schema.manifest
-    old = event.c.time_s < records_before_s
-    old_events = sa.select(event.c.vehicle, event.c.event_id).where(old)
-    items = schema.event_item
-    connection.execute(sa.delete(items).where(sa.tuple_(items.c.vehicle, items.c.event_id).in_(old_events)))
-    connection.execute(sa.delete(event).where(old))
+    for table in (schema.event_item, event):
+        connection.execute(sa.delete(table).where(table.c.time_s < records_before_s))
     connection.execute(sa.delete(manifest).where(manifest.c.departed_s < records_before_s))
     for table in (schema.clash, schema.unreadable):
         connection.execute(sa.delete(table).where(table.c.received_s < records_before_s))

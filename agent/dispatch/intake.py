@@ -17,7 +17,8 @@ import sqlalchemy as sa
 
 from agent.chain import content_digest
 from agent.dispatch import schema
-from agent.dispatch.drawn import Drawn, Upsert, chunks, upsert_all
+from agent.dispatch.bulk import chunks, insert_all, upsert_all
+from agent.dispatch.drawn import Drawn, Upsert
 from agent.dispatch.links import Link, check
 from agent.dispatch.wire import LogBatch, LogRecord, parse_ranges
 from agent.ledger import SeqRanges
@@ -50,7 +51,7 @@ class Intake:
         self._connection = connection
         self._upsert = upsert
         self._received_s = received_s
-        self._drawn = Drawn(connection, upsert)
+        self._drawn = Drawn(connection)
         self._records: list[dict[str, Any]] = []
         self._clashes: list[dict[str, Any]] = []
         self._cursors: list[dict[str, Any]] = []
@@ -60,7 +61,7 @@ class Intake:
         vehicles = sorted({batch.vehicle for batch in batches})
         upsert_all(
             self._connection,
-            self._upsert(schema.vehicle),
+            schema.vehicle,
             [{"vehicle": vehicle, "heard_s": self._received_s} for vehicle in vehicles],
             by=["vehicle"],
         )
@@ -77,11 +78,10 @@ class Intake:
             self._clashes += part.clashes
             self._cursors.append(part.cursor)
         self._drawn.write()
-        if self._records:
-            self._connection.execute(sa.insert(schema.record), self._records)
+        insert_all(self._connection, schema.record, self._records)
         if self._clashes:
             self._connection.execute(self._upsert(schema.clash).on_conflict_do_nothing(), self._clashes)
-        upsert_all(self._connection, self._upsert(schema.cursor), self._cursors, by=["vehicle", "epoch"])
+        upsert_all(self._connection, schema.cursor, self._cursors, by=["vehicle", "epoch"])
         return total
 
     def _pinned(self, batches: Iterable[LogBatch]) -> dict[str, str | None]:

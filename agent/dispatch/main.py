@@ -151,6 +151,7 @@ class Dispatch:
         self._socket = _listen(settings.server.host, settings.server.port)
         database = settings.server.database
         self.store = open_store(database if "://" in database else loaded.folder / database)
+        log.info("the database is %s", self.store.about)
         self._changes = changes = Changes()
         self.ingest = Ingest(
             self.store,
@@ -288,6 +289,7 @@ def run(args: argparse.Namespace) -> int:
         local = loaded.settings.is_local
         who = "this computer only" if local else "everybody on the network, as there is no log-in yet"
         sys.stderr.write(f"The board is at {dispatch.address} for {who}. Ctrl-C ends it.\n")
+        sys.stderr.write(f"The database is {dispatch.store.about}.\n")
         ended_well = _watch(dispatch, notifier, stop)
         notifier.stopping("committing what has come in")
     return 0 if ended_well else 1

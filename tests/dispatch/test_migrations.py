@@ -44,6 +44,11 @@ def old(tmp_path: Path) -> Path:
         connection.execute(
             "INSERT INTO event_item VALUES ('urn:epc:id:grai:9521141.00012.7', 'van-07', 'ni:///a', 0.9)"
         )
+        columns = "vehicle, event_id, epoch, seq, time_s, action, biz_step, voided, body"
+        connection.execute(
+            f"INSERT INTO event ({columns}) VALUES ('van-07', 'ni:///a', 1, 2, ?, 'ADD', 'loading', 0, '{{}}')",  # noqa: S608
+            (NOW_S - 9.0,),
+        )
         connection.execute("""INSERT INTO cursor VALUES ('van-07', 1, '[[1,2]]')""")
         connection.execute("INSERT INTO vehicle (vehicle, heard_s) VALUES ('van-07', ?)", (NOW_S,))
     connection.close()
@@ -77,7 +82,7 @@ def test_the_steps_lead_to_the_schema(old: Path) -> None:
         assert compare_metadata(context, schema.metadata) == []
         once = "SELECT name FROM sqlite_master WHERE sql LIKE '%WITHOUT ROWID%'"
         assert set(connection.exec_driver_sql(once).scalars()) == {"event_item"}
-        assert connection.exec_driver_sql("SELECT p FROM event_item").scalars().all() == [0.9]
+        assert connection.exec_driver_sql("SELECT p, time_s FROM event_item").all() == [(0.9, NOW_S - 9.0)]
         partial = "SELECT name FROM sqlite_master WHERE sql LIKE '%WHERE%'"
         assert set(connection.exec_driver_sql(partial).scalars()) == {"record_refused", "record_misfit"}
     engine.dispose()
