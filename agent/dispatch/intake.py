@@ -19,7 +19,7 @@ from agent.chain import content_digest
 from agent.dispatch import schema
 from agent.dispatch.bulk import chunks, insert_all, upsert_all
 from agent.dispatch.drawn import Drawn, Upsert
-from agent.dispatch.links import Link, check
+from agent.dispatch.links import Link, check, link_of
 from agent.dispatch.wire import LogBatch, LogRecord, parse_ranges
 from agent.ledger import SeqRanges
 
@@ -207,8 +207,8 @@ class _Epoch:
         *,
         pinned: str | None,
     ) -> None:
-        fresh = {seq: _link(row) for seq, row in (self.fresh | sealed).items()}
-        around = {seq: _link(row) for seq, row in known.items() if seq not in fresh}
+        fresh = {seq: link_of(row) for seq, row in (self.fresh | sealed).items()}
+        around = {seq: link_of(row) for seq, row in known.items() if seq not in fresh}
         checked = check(fresh, around, vehicle=self._vehicle, epoch=self._epoch, pinned=pinned)
         table = schema.record
         here = sa.and_(table.c.vehicle == self._vehicle, table.c.epoch == self._epoch)
@@ -239,12 +239,8 @@ class _Epoch:
             row = self._known([seq]).get(seq)
             if row is None:
                 return cursor.hash if cursor is not None and cursor.hash_seq == seq else None
-            link = _link(row)
+            link = link_of(row)
         return link.digest(self._vehicle, self._epoch) if link is not None and link.is_sealed else None
-
-
-def _link(row: Mapping[str, Any]) -> Link:
-    return Link(row["seq"], row["kind"], row["content"], row["prev"], row["sig"], row["key"])
 
 
 def _is_sealed_otherwise(before: Mapping[str, Any], row: Mapping[str, Any]) -> bool:

@@ -27,6 +27,9 @@ from sqlalchemy import (
 VERSION = "0003"
 """The newest migration; `version` holds it in every database that is up to date."""
 
+ERASED = "null"
+"""The body of a record that is too old to be kept, but whose place in its chain still is."""
+
 metadata = MetaData()
 
 

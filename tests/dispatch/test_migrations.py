@@ -73,6 +73,23 @@ def test_0_1_0_goes_on(old: Path) -> None:
     once_more.close()
 
 
+def test_what_was_deleted_before_is_taken_for_old(old: Path) -> None:
+    """A 0.1.0 that had deleted its record 1: nothing noted why, so that it counts as deleted for its age."""
+    with sqlite3.connect(old) as connection:
+        connection.execute("DELETE FROM record WHERE seq = 1")
+    connection.close()
+    store = open_store(old)
+    (cursor,) = rows(store, schema.cursor)
+    store.close()
+    assert [cursor[key] for key in ("gone", "gone_seq", "gone_hash", "gone_sealed", "gone_s")] == [
+        1,
+        1,
+        None,
+        False,
+        None,
+    ]
+
+
 def test_the_steps_lead_to_the_schema(old: Path) -> None:
     """What the migrations make of 0.1.0 and what a new database is made as are the same, as alembic compares them."""
     open_store(old).close()
