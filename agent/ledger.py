@@ -290,7 +290,7 @@ def _confidences(value: object) -> dict[str, float]:
     for each in value if isinstance(value, list) else ():
         if isinstance(each, dict):
             epc, p = each.get("rt:epc"), each.get("rt:p")
-            if isinstance(epc, str) and isinstance(p, int | float) and not isinstance(p, bool):
+            if isinstance(epc, str) and (type(p) is float or type(p) is int):  # a bool is no number here
                 listed[epc] = float(p)
     return listed
 

@@ -41,7 +41,8 @@ class Verified(Struct, frozen=True):
     """One epoch: how many records there are, from when to when they tell (None: none says), and how the walk went.
 
     `acked` is how far the dispatch side said that it holds them, None where it said nothing; `key` is what has
-    signed them as the store says, None where nobody has; `kind` is that of the record that does not fit. `after` and `notes` are as in `KeptEpoch`.
+    signed them as the store says, None where nobody has; `kind` is that of the record that does not fit. `after`
+    and `notes` are as in `KeptEpoch`.
     """
 
     epoch: int

@@ -220,7 +220,7 @@ def test_the_dispatch_sides_chain_is_walked(tmp_path: Path, capsys: pytest.Captu
     tampered(tmp_path / "dispatch.db", "UPDATE record SET body = replace(body, '3', '4') WHERE seq = 4")
     assert main(verify) == 1
     assert json.loads(capsys.readouterr().out)["epochs"][0]["misfit"]["seq"] == 4
-    tampered(tmp_path / "dispatch.db", "UPDATE vehicle SET key = '" + OTHER_SEAL.key + "'")
+    tampered(tmp_path / "dispatch.db", f"UPDATE vehicle SET key = '{OTHER_SEAL.key}'")  # noqa: S608
     assert main(verify) == 1
     misfit = json.loads(capsys.readouterr().out)["epochs"][0]["misfit"]
     assert (misfit["seq"], misfit["fault"]) == (1, "wrong key")

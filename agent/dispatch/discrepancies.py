@@ -41,8 +41,8 @@ _DISK = (
     "Leave the van's computer on until its disk takes records again, and free or change its card soon."
 )
 _UNDELIVERED = (
-    "The van keeps them and tries again by itself. Look at what it says of the broker; where no acknowledgement comes, at"
-    " whether the dispatch side runs and may publish there."
+    "The van keeps them and tries again by itself. Look at what it says of the broker; where no acknowledgement comes,"
+    " at whether the dispatch side runs and may publish there."
 )
 _GAP = "The van sends them again by itself; until then its pages may lack what they tell."
 

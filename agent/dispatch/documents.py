@@ -234,5 +234,5 @@ def computer_view(status: Status) -> ComputerView:
 def notice_view(text: str, numbers: tuple[tuple[int, int], ...] = ()) -> NoticeView:
     """A notice by its body, and the numbers under which it came."""
     body = msgspec.json.decode(text)
-    told = (str(body.get(key, "")) for key in ("notice", "text"))
-    return NoticeView(*told, at_s=seconds_of(body.get("at")), numbers=numbers)
+    notice, words = (str(body.get(key, "")) for key in ("notice", "text"))
+    return NoticeView(notice, words, seconds_of(body.get("at")), numbers)

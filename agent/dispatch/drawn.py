@@ -94,7 +94,7 @@ class Drawn:
                 "body": each.document,
             }
         )
-        self._names.update(_names(body["items"]))
+        self._names.update(_names(body["items"], clean="\\u0000" not in each.document))
 
     # -- items ---------------------------------------------------------------------------------------------------------
 
@@ -153,11 +153,15 @@ class Drawn:
             if len(rows) == _FEW and (all(row.action != "ADD" for row in rows) or _from_s(rows) == rows[-1].time_s):
                 rows = self._connection.execute(_NEWEST, asked | {"most": 2**31}).all()
             from_s = _from_s(rows)
-            told = [
-                CustodyEvent(*row[:7], (epc,), (row.p,), *row[8:]) for row in rows if from_s is None or row[4] >= from_s
-            ]
-            found[epc] = sorted(told, key=_order)
+            told = (row for row in rows if from_s is None or row.time_s >= from_s)
+            found[epc] = sorted((_standing(epc, *row) for row in told), key=_order)
         return found
+
+
+def _standing(epc: str, *row: Any) -> CustodyEvent:  # noqa: ANN401 - a row's values
+    """A row of `_NEWEST` as the fold sees it."""
+    vehicle, epoch, seq, event_id, time_s, action, step, p, *where = row
+    return CustodyEvent(vehicle, epoch, seq, event_id, time_s, action, step, (epc,), (p,), *where)
 
 
 def _newest() -> sa.Select[Any]:
@@ -299,12 +303,14 @@ def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[
         connection.execute(insert.on_conflict_do_update(index_elements=["epc"], set_=now), list(rows.values()))
 
 
-def _names(items: list[Any]) -> Iterator[tuple[str, tuple[str, str | None]]]:
+def _names(items: list[Any], *, clean: bool) -> Iterator[tuple[str, tuple[str, str | None]]]:
+    """What a manifest calls its items; `clean` where it is known that no text of it holds a NUL."""
     for each in items:
         if isinstance(each, dict):
             epc, name, tag = each.get("epc"), each.get("name"), each.get("tag")
             if isinstance(epc, str) and isinstance(name, str):
-                yield _clean(epc), (_clean(name), _clean(tag) if isinstance(tag, str) else None)
+                tag = tag if isinstance(tag, str) else None
+                yield (epc, (name, tag)) if clean else (_clean(epc), (_clean(name), tag and _clean(tag)))
 
 
 def _clean(text: str) -> str:

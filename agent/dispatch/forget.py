@@ -1,8 +1,9 @@
 """Takes out of the dispatch side's tables what is too old to be kept, inside a transaction that the store holds.
 
 What is forgotten stays acknowledged. Of a vehicle's chain only the beginning is deleted, and the cursor keeps how much
-and where the rest begins; a record that is too old while one before it is not (it came late) loses its body. A record whose badges are taken out keeps the digest of what it held, so that its
-vehicle's chain still proves its place (`agent.dispatch.chains`).
+and where the rest begins; a record that is too old while one before it is not (it came late) loses its body. A
+record without its body or badges keeps the digest of what it held, so that its vehicle's chain still proves its place
+(`agent.dispatch.chains`).
 """
 
 from __future__ import annotations
@@ -50,7 +51,8 @@ def _forget_records(connection: sa.Connection, vehicle: str, epoch: int, before_
     record, cursor = schema.record, schema.cursor
     here = sa.and_(record.c.vehicle == vehicle, record.c.epoch == epoch)
     old = sa.and_(here, record.c.received_s < before_s)
-    young = connection.execute(sa.select(sa.func.min(record.c.seq)).where(here, record.c.received_s >= before_s)).scalar()
+    first_young = sa.select(sa.func.min(record.c.seq)).where(here, record.c.received_s >= before_s)
+    young = connection.execute(first_young).scalar()
     beginning = old if young is None else sa.and_(old, record.c.seq < young)
     last = connection.execute(sa.select(record).where(beginning).order_by(record.c.seq.desc()).limit(1)).first()
     gone = 0
@@ -61,7 +63,7 @@ def _forget_records(connection: sa.Connection, vehicle: str, epoch: int, before_
         known = connection.execute(sa.select(cursor.c.gone, cursor.c.gone_seq).where(mine)).first()
         values: dict[str, Any] = {"gone": gone + (0 if known is None else known.gone or 0), "gone_s": until_s}
         if known is None or known.gone_seq is None or known.gone_seq < last.seq:
-            link = link_of(last._mapping)  # noqa: SLF001 - SQLAlchemy's name for a row as a mapping
+            link = link_of(dict(last._mapping))  # noqa: SLF001 - SQLAlchemy's name for a row as a mapping
             values |= {"gone_seq": last.seq, "gone_sealed": link.is_sealed, "gone_hash": link.digest(vehicle, epoch)}
         connection.execute(sa.update(cursor).where(mine).values(values))
     connection.execute(sa.update(record).where(old).values(body=schema.ERASED, raw=None, stripped=True))

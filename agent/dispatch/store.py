@@ -2,8 +2,9 @@
 
 `ingest_all` is the only way in for log records: one transaction for all the batches it is given, idempotent, and
 whatever their order the tables end the same (`agent.ledger` decides what stands). Several processes may write at once:
-a transaction that writes takes the database's one turn at its beginning (`agent.dispatch.turns`). `acks` tells what is committed, so call it
-after `ingest_all`. Reading pages goes through `reading`; this module renders nothing and speaks no MQTT.
+a transaction that writes takes the database's one turn at its beginning (`agent.dispatch.turns`). `acks` tells what is
+committed, so call it after `ingest_all`. Reading pages goes through `reading`; this module renders nothing and speaks
+no MQTT.
 """
 
 from __future__ import annotations
@@ -241,7 +242,7 @@ class DispatchStore:
             return {int(row.epoch): parse_ranges(row.ranges) for row in connection.execute(query)}
 
     def told(self, vehicle: str) -> tuple[Ack, ...]:
-        """The same as the `ack` payload says it: with the end of each epoch's chain and its digest. Raises BusyError."""
+        """The same as an `ack` says it: with the end of each epoch's chain and its digest. Raises BusyError."""
         table = schema.cursor
         try:
             with self.reading() as connection:

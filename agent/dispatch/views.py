@@ -220,7 +220,7 @@ class RecordView(Struct, frozen=True):
 
 
 class NoticeView(Struct, frozen=True):
-    """A notice that the van's computer wrote; `numbers` are those under which it came, (epoch, seq), the first first."""
+    """A notice that the van's computer wrote; `numbers` are those under which it came, (epoch, seq), in order."""
 
     notice: str
     text: str

@@ -153,7 +153,8 @@ def _frame(text: bytes) -> _Frame | _WholeFrame:
 
 
 def _record(envelope: _Envelope) -> LogRecord:
-    octets, kept, body = bytes(envelope.body), None, msgspec.UNSET
+    octets, kept = bytes(envelope.body), None
+    body: Any = msgspec.UNSET
     try:
         text = octets.decode()
     except UnicodeDecodeError:

@@ -73,7 +73,7 @@ def test_badges_that_were_taken_out_break_no_chain(store: DispatchStore) -> None
     store.forget(records_before_s=NOW_S + 1, badges_before_s=NOW_S + 1)
     (epoch,) = kept_chain(store, "van-07").epochs
     assert epoch.records == ()
-    assert epoch.after == Start(len(records), digest_of_record(records[-1]), len(records), True, format_utc(NOW_S))
+    assert epoch.after == Start(len(records), digest_of_record(records[-1]), len(records), until=format_utc(NOW_S))
     assert walk((), vehicle="van-07", epoch=1, key=KEY.public_key(), head=epoch.head, after=epoch.after).misfit is None
     assert [ack.hash for ack in store.told("van-07")] == [digest_of_record(records[-1])]
 
@@ -98,27 +98,25 @@ def test_the_walk_begins_where_records_were_deleted_for_their_age(store: Dispatc
     """What is kept is walked on from the last one deleted; one that is too old behind a late one has lost its body."""
     records = aged(store)
     (epoch,) = kept_chain(store, "van-07").epochs
-    assert epoch.after == Start(4, digest_of_record(records[3]), 4, True, format_utc(NOW_S - 864_000))
+    assert epoch.after == Start(4, digest_of_record(records[3]), 4, until=format_utc(NOW_S - 864_000))
     assert [(each.seq, each.body is None) for each in epoch.records] == [(5, False), (6, True), (7, True), (8, False)]
     assert (walked(epoch).misfit, walked(epoch).seq, walked(epoch).erased) == (None, 8, 2)
     assert store.forget(records_before_s=NOW_S + 1, badges_before_s=0.0) == 4
     (epoch,) = kept_chain(store, "van-07").epochs
-    assert epoch.after == Start(8, digest_of_record(records[7]), 8, True, format_utc(NOW_S))
+    assert epoch.after == Start(8, digest_of_record(records[7]), 8, until=format_utc(NOW_S))
     assert (walked(epoch).misfit, walked(epoch).seq) == (None, 8)
 
 
-@pytest.mark.parametrize(("by_hand", "fault"), [("seq = 5", (5, "missing")), ("seq = 6", (6, "missing"))])
-def test_what_is_deleted_by_hand_is_missing_all_the_same(
-    store: DispatchStore, by_hand: str, fault: tuple[int, str]
-) -> None:
+@pytest.mark.parametrize("seq", [5, 6])
+def test_what_is_deleted_by_hand_is_missing_all_the_same(store: DispatchStore, seq: int) -> None:
     """Neither at the beginning of what is kept nor in it does a deletion by hand look like one for age."""
     aged(store)
     with store._writing() as connection:
-        connection.exec_driver_sql(f"DELETE FROM record WHERE {by_hand}")
+        connection.exec_driver_sql("DELETE FROM record WHERE seq = ?", (seq,))
     (epoch,) = kept_chain(store, "van-07").epochs
     misfit = walked(epoch).misfit
     assert misfit is not None
-    assert (misfit.seq, misfit.fault) == fault
+    assert (misfit.seq, misfit.fault) == (seq, "missing")
     assert epoch.after is not None
     assert epoch.after.count == 4
 
@@ -134,7 +132,7 @@ def test_one_that_comes_when_its_neighbours_are_deleted(store: DispatchStore) ->
     assert [each.seq for each in epoch.records] == [3, 6, 7, 8]
     assert (walked(epoch).misfit, walked(epoch).seq) == (None, 8)
     with store._writing() as connection:
-        connection.exec_driver_sql("UPDATE record SET prev = 'sha-256:%s' WHERE seq = 3" % ("0" * 64))
+        connection.exec_driver_sql("UPDATE record SET prev = ? WHERE seq = 3", ("sha-256:" + "0" * 64,))
     misfit = walked(kept_chain(store, "van-07").epochs[0]).misfit
     assert misfit is not None
     assert (misfit.seq, misfit.fault) == (3, "changed")
@@ -158,8 +156,10 @@ def test_records_that_came_again_and_branches_are_told(store: DispatchStore) -> 
         "2 records more came under numbers that were taken (5 to 6)",
     ]
     assert two.notes == (
-        "4 records of it (1 to 4) had come before, as 5 to 8 of epoch 1: the van numbered anew what it had not yet been"
-        " told to be safe.",
+        (
+            "4 records of it (1 to 4) had come before, as 5 to 8 of epoch 1: the van numbered anew what it had not yet"
+            " been told to be safe."
+        ),
     )
     assert (one.key, two.key) == (text_of_key(KEY), text_of_key(KEY))
     assert walked(two).misfit is None

@@ -138,7 +138,7 @@ def open_everything(store: DispatchStore) -> None:
 
 
 def test_what_the_van_says_of_its_own_records(store: DispatchStore, ask: Ask) -> None:  # noqa: F811
-    """Records that nobody takes and a full disk stand on the van's line and page, since when, until it says otherwise."""
+    """Records that nobody takes and a full disk stand on the van's line and page, since when, until it says no more."""
     since = format_utc(NOW_S - 20 * MINUTE_S)
     undelivered = f"the broker takes records but no acknowledgement comes from the dispatch side since {since}"
     disk = {"state": "full", "since": since, "waiting": 3, "text": "The disk is full: free some space."}
