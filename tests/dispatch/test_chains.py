@@ -20,7 +20,7 @@ from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
 from agent.units import format_utc
 from tests.dispatch.scenario import DAY_S, digest_of_record, full_day, key_of, pack, sealed, text_of_key
-from tests.dispatch.test_store import NOW_S, tables
+from tests.dispatch.test_store import NOW_S, emptied, tables
 
 KEY, OTHER = key_of("van-07"), key_of("somebody else")
 NOTES = [LogRecord(seq, "notice", {"notice": "gap", "text": f"note {seq}"}) for seq in range(1, 9)]
@@ -272,11 +272,10 @@ def test_order_changes_nothing_of_the_chain(data: st.DataObject) -> None:
             cut = data.draw(st.integers(1, len(rest)))
             batches.append(batch(rest[:cut]))
             rest = rest[cut:]
-        store = open_store("sqlite://")  # in memory, for the many examples
+        store = emptied()
         while batches:
             cut = data.draw(st.integers(1, len(batches)))
             store.ingest_all(batches[:cut], received_s=NOW_S)
             batches = batches[cut:]
         ends.append((tables(store), store.told("van-07")))
-        store.close()
     assert ends[0] == ends[1]
