@@ -128,8 +128,7 @@ def taken_in(records: list[tuple[str, LogRecord]], *, cut: int = 1) -> dict[str,
         part, records = records[:cut], records[cut:]
         store.ingest_all([LogBatch(vehicle, 1, (each,)) for vehicle, each in part], received_s=NOW_S)
     # An item that only a dropped statement ever named may have a row that says nothing.
-    told = tables(store) | {"item": [row for row in rows(store, schema.item) if row["event_id"] is not None]}
-    return told
+    return tables(store) | {"item": [row for row in rows(store, schema.item) if row["event_id"] is not None]}
 
 
 @pytest.mark.parametrize("together", [True, False])
