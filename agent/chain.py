@@ -45,8 +45,22 @@ class Misfit(Struct, frozen=True):
     text: str
 
 
+class Start(Struct, frozen=True):
+    """Where a side's records of an epoch begin, because it has deleted what was before them on purpose.
+
+    `count` are all that it deleted, `seq` is the last of them from the beginning on, with `digest` (None: not known
+    any more); `sealed` tells whether that one was signed, `until` when the last of them had come in, as text.
+    """
+
+    seq: int
+    digest: str | None
+    count: int
+    sealed: bool = True
+    until: str | None = None
+
+
 class Walked(Struct, frozen=True):
-    """An epoch walked from its first record: up to `seq` all fit, the last of them with `digest`.
+    """An epoch walked from its beginning: up to `seq` all fit, the last of them with `digest`.
 
     `unsigned` records at its beginning are from before records were signed; `erased` ones have no body any more.
     """
@@ -62,21 +76,28 @@ class Walked(Struct, frozen=True):
 class KeptEpoch(Struct, frozen=True):
     """One epoch of a vehicle's chain as one side keeps it; `head` as for `walk`, None where nobody else knows one.
 
-    `key` is the public key that this side has noted for this epoch; None where it is the chain's.
+    `key` is the public key that this side has noted for this epoch; None where it is the chain's. `after` is set where
+    records were deleted on purpose; `notes` are what else this side knows of the epoch, each a sentence.
     """
 
     epoch: int
     records: tuple[Sealed, ...]
     head: tuple[int, str] | None = None
     key: str | None = None
+    after: Start | None = None
+    notes: tuple[str, ...] = ()
 
 
 class KeptChain(Struct, frozen=True):
-    """All that one side keeps of a vehicle's chain; `key` is the public key it goes by, as text, None without one."""
+    """All that one side keeps of a vehicle's chain; `key` is the public key it goes by, as text, None without one.
+
+    Where it is `pinned` no other key may have signed any record, whatever is noted for an epoch.
+    """
 
     vehicle: str
     key: str | None
     epochs: tuple[KeptEpoch, ...]
+    pinned: bool = False
 
 
 def content_digest(body: bytes) -> str:
@@ -117,13 +138,20 @@ def is_signed_by(key: Ed25519PublicKey, record_digest: str, sig: str | None) -> 
 
 
 def walk(
-    records: Iterable[Sealed], *, vehicle: str, epoch: int, key: Ed25519PublicKey, head: tuple[int, str] | None = None
+    records: Iterable[Sealed],
+    *,
+    vehicle: str,
+    epoch: int,
+    key: Ed25519PublicKey,
+    head: tuple[int, str] | None = None,
+    after: Start | None = None,
 ) -> Walked:
     """Walk one epoch in order of seq, up to the first record that does not fit.
 
-    `head` is a seq and the digest that somebody else knows of it: the chain must reach it, and fit it.
+    `head` is a seq and the digest that somebody else knows of it: the chain must reach it, and fit it. The walk begins
+    after `after`; of records before it, which came in when their neighbours were deleted, each is looked at alone.
     """
-    path = _Walk(vehicle, epoch, key)
+    path = _Walk(vehicle, epoch, key, after)
     ahead = iter(records)
     record = next(ahead, None)
     while record is not None:
@@ -140,29 +168,46 @@ def walk(
 
 
 class _Walk:
-    def __init__(self, vehicle: str, epoch: int, key: Ed25519PublicKey) -> None:
+    def __init__(self, vehicle: str, epoch: int, key: Ed25519PublicKey, after: Start | None) -> None:
         self._vehicle, self._epoch, self._key = vehicle, epoch, key
-        self.seq, self.digest, self._unsigned, self._erased = 0, "", 0, 0
+        self._begins_after, self.seq, self._unsigned, self._erased = 0, 0, 0, 0
+        self.digest: str | None = ""
+        self._any_signed = False
+        if after is not None:
+            self._begins_after = self.seq = after.seq
+            self.digest, self._any_signed = after.digest, after.sealed
 
     def result(self, misfit: Misfit | None) -> Walked:
-        return Walked(self._epoch, self.seq, self.digest, self._unsigned, self._erased, misfit)
+        return Walked(self._epoch, self.seq, self.digest or "", self._unsigned, self._erased, misfit)
 
     def fault(self, seq: int, fault: Fault, words: str) -> Misfit:
         return Misfit(self._epoch, seq, fault, f"record {seq} of epoch {self._epoch} {words}")
 
     def step(self, record: Sealed, following: Sealed | None) -> Misfit | None:
         """Go on by one record; what does not fit about it."""
+        if record.seq <= self._begins_after:
+            return self._alone(record)
         misfit = self._misplaced(record)
         if misfit is not None:
             return misfit
-        prev, is_first = record.prev or "", self._unsigned == self.seq  # no signed one stands before it
+        prev = record.prev or ""
         if record.sig is not None:
             own = self._digest(record, prev)
             if not is_signed_by(self._key, own, record.sig):
                 return self._not_by_the_key(record, own, following)
-            if prev != self.digest and not (is_first and prev == ""):
+            if self.digest not in (None, prev) and (self._any_signed or prev):
                 return self.fault(record.seq, "inserted", f"does not follow record {self.seq}, which stands before it")
+            self._any_signed = True
         self.seq, self.digest = record.seq, self._digest(record, prev)
+        self._unsigned += record.sig is None
+        self._erased += record.body is None
+        return None
+
+    def _alone(self, record: Sealed) -> Misfit | None:
+        changed = record.body is not None and content_digest(record.body) != record.content
+        own = self._digest(record, record.prev or "")
+        if changed or (record.sig is not None and not is_signed_by(self._key, own, record.sig)):
+            return self.fault(record.seq, "changed", "is not what the vehicle's key signed")
         self._unsigned += record.sig is None
         self._erased += record.body is None
         return None
@@ -174,7 +219,7 @@ class _Walk:
             return self.fault(record.seq, "inserted", "is there twice")
         if record.body is not None and content_digest(record.body) != record.content:
             return self.fault(record.seq, "changed", "does not hold what it held when it was sealed")
-        if (record.sig is None or record.prev is None) and self._unsigned < self.seq:
+        if (record.sig is None or record.prev is None) and self._any_signed:
             return self.fault(record.seq, "not signed", "carries no signature, though earlier ones do")
         return None
 

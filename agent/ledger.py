@@ -24,7 +24,7 @@ _KNOWN_STEPS = {
 }
 
 
-class CustodyEvent(Struct, frozen=True):
+class CustodyEvent(Struct, frozen=True, gc=False):
     """One record of kind `event` as the fold needs it; times in seconds since 1970.
 
     `epcs` are the items (none for an arrival). `place` is the EPCIS location: an SGLN, `urn:roadtally:site:ID`, or
@@ -53,7 +53,7 @@ class CustodyEvent(Struct, frozen=True):
         return (self.time_s, self.vehicle, self.epoch, self.seq)
 
 
-class ItemState(Struct, frozen=True):
+class ItemState(Struct, frozen=True, gc=False):
     """Where an item is by the standing events.
 
     `aboard` names the vehicle, `place` the location it was unloaded at; neither where nothing standing speaks of it.
@@ -104,7 +104,7 @@ def parse_event(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: int) 
         action=action,  # type: ignore[arg-type]  # one of _KNOWN_STEPS
         biz_step=step,  # type: ignore[arg-type]  # likewise
         epcs=epcs,
-        confidence=tuple(listed.get(epc) for epc in epcs),
+        confidence=tuple(map(listed.get, epcs)),
         place=_place(body),
         not_before_s=_time(body, "rt:not_before"),
         not_after_s=_time(body, "rt:not_after"),
@@ -280,7 +280,7 @@ class SeqRanges(Struct, frozen=True):
 def _texts(value: object, key: str) -> tuple[str, ...]:
     if value is None:
         return ()
-    if not isinstance(value, list) or not all(isinstance(each, str) and each for each in value):
+    if not isinstance(value, list) or not (set(map(type, value)) <= {str} and all(value)):
         raise MessageError(f"{key} must be a list of EPC URIs (got {value!r})")
     return tuple(dict.fromkeys(value))
 
@@ -290,7 +290,7 @@ def _confidences(value: object) -> dict[str, float]:
     for each in value if isinstance(value, list) else ():
         if isinstance(each, dict):
             epc, p = each.get("rt:epc"), each.get("rt:p")
-            if isinstance(epc, str) and isinstance(p, int | float) and not isinstance(p, bool):
+            if isinstance(epc, str) and (type(p) is float or type(p) is int):  # a bool is no number here
                 listed[epc] = float(p)
     return listed
 

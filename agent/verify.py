@@ -13,7 +13,7 @@ import json
 import sys
 import textwrap
 from argparse import ArgumentParser, Namespace
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.chain import KeptChain, KeptEpoch, Misfit, Sealed, Walked, parse_key, walk
+from agent.chain import KeptChain, KeptEpoch, Misfit, Sealed, Start, Walked, parse_key, walk
 from agent.errors import ConfigError
 from agent.records import Problem
 from agent.setup import read_text
@@ -41,7 +41,8 @@ class Verified(Struct, frozen=True):
     """One epoch: how many records there are, from when to when they tell (None: none says), and how the walk went.
 
     `acked` is how far the dispatch side said that it holds them, None where it said nothing; `key` is what has
-    signed them as the store says, None where nobody has; `kind` is that of the record that does not fit.
+    signed them as the store says, None where nobody has; `kind` is that of the record that does not fit. `after`
+    and `notes` are as in `KeptEpoch`.
     """
 
     epoch: int
@@ -52,6 +53,8 @@ class Verified(Struct, frozen=True):
     acked: int | None
     walked: Walked
     kind: str | None = None
+    after: Start | None = None
+    notes: tuple[str, ...] = ()
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -68,27 +71,27 @@ def add_arguments(parser: ArgumentParser) -> None:
 def run(args: Namespace) -> int:
     """Verify as the options say; 0 when every record fits, 1 when one does not."""
     asked, source = _asked(args.key), str(args.store or args.config)
-    kept, deleted = kept_of(args)
+    kept = kept_of(args)
     found = verify(kept, key=asked, source=source)
     fits = all(each.walked.misfit is None for each in found)
     if args.json:
-        sys.stdout.write(json.dumps(as_json(kept, found, deleted), indent=2, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(as_json(kept, found), indent=2, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write("\n".join(as_text(kept, found, deleted, source=source, key=asked)) + "\n")
+        sys.stdout.write("\n".join(as_text(kept, found, source=source, key=asked)) + "\n")
     return 0 if fits else 1
 
 
-def kept_of(args: Namespace) -> tuple[KeptChain, Mapping[int, int]]:
-    """The chain that the options name; by epoch, how many records that side has deleted for their age."""
+def kept_of(args: Namespace) -> KeptChain:
+    """The chain that the options name."""
     if args.store is not None and args.config is None and args.vehicle is None:
-        return kept_chain(args.store), {}
+        return kept_chain(args.store)
     if args.store is None and args.config is not None and args.vehicle is not None:
         return _kept_at_dispatch(args.config, args.vehicle)
     do = "name a vehicle's store, or the dispatch side's --config together with --vehicle"
     raise ConfigError([Problem("verify", "the options do not go together", "", do)])
 
 
-def _kept_at_dispatch(config: Path, vehicle: str) -> tuple[KeptChain, Mapping[int, int]]:
+def _kept_at_dispatch(config: Path, vehicle: str) -> KeptChain:
     # The vehicle's installation has not what the dispatch side's modules are made of.
     chains: Any = importlib.import_module("agent.dispatch.chains")
     stores: Any = importlib.import_module("agent.dispatch.store")
@@ -102,13 +105,12 @@ def _kept_at_dispatch(config: Path, vehicle: str) -> tuple[KeptChain, Mapping[in
     store = stores.open_store(database)
     try:
         kept: KeptChain = chains.kept_chain(store, vehicle)
-        deleted: Mapping[int, int] = chains.forgotten(store, vehicle)
     finally:
         store.close()
     if not kept.epochs:
         do = "check the vehicle's id; the board lists those that were heard"
         raise ConfigError([Problem(str(config), "--vehicle", vehicle, do, "nothing was ever heard from it")])
-    return kept, deleted
+    return kept
 
 
 def verify(kept: KeptChain, *, key: str | None, source: str) -> tuple[Verified, ...]:
@@ -117,7 +119,7 @@ def verify(kept: KeptChain, *, key: str | None, source: str) -> tuple[Verified, 
 
 
 def as_text(
-    kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, int], *, source: str, key: str | None
+    kept: KeptChain, found: Sequence[Verified], *, source: str, key: str | None
 ) -> list[str]:
     """What was found, as lines for whoever has to act."""
     lines = [f"Records of {kept.vehicle or 'a vehicle that never signed'}, as {source} holds them."]
@@ -130,8 +132,8 @@ def as_text(
     before: str | None = None
     for each in found:
         lines += ["", *_lines_of(each)]
-        if deleted.get(each.epoch):
-            lines += _wrapped(f"{deleted[each.epoch]:,} records of it were deleted for their age.")
+        for note in each.notes:
+            lines += _wrapped(note)
         if before is not None and each.key not in (None, before):
             lines += _wrapped("This is another key than the epoch before was signed by; a notice in it says why.")
         before = each.key or before
@@ -140,7 +142,7 @@ def as_text(
     return lines
 
 
-def as_json(kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, int]) -> dict[str, Any]:
+def as_json(kept: KeptChain, found: Sequence[Verified]) -> dict[str, Any]:
     """The same for programs."""
     return {
         "vehicle": kept.vehicle or None,
@@ -154,9 +156,12 @@ def as_json(kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, in
                 "key": each.key,
                 "unsigned": each.walked.unsigned,
                 "erased": each.walked.erased,
-                "deleted": deleted.get(each.epoch, 0),
+                "deleted": 0 if each.after is None else each.after.count,
+                "deleted_up_to": None if each.after is None else each.after.seq,
+                "deleted_until": None if each.after is None else each.after.until,
                 "acknowledged": each.acked,
                 "fits_up_to": each.walked.seq,
+                "notes": each.notes,
                 "misfit": None
                 if each.walked.misfit is None
                 else {
@@ -173,16 +178,18 @@ def as_json(kept: KeptChain, found: Sequence[Verified], deleted: Mapping[int, in
 
 def _verified(each: KeptEpoch, kept: KeptChain, *, key: str | None, source: str) -> Verified:
     named = each.key or kept.key
-    by = key or named
+    by = key or (kept.key if kept.pinned else None) or named
     is_signed = any(record.sig is not None for record in each.records)
+    is_signed = is_signed or (each.after is not None and each.after.sealed)
     if by is None:
         if is_signed:
             do = "give the van's key, as its messages or the dispatch side name it"
             raise ConfigError([Problem(source, "--key", "", do, f"epoch {each.epoch} names no key, but is signed")])
-        walked = Walked(each.epoch, len(each.records), "", len(each.records))
+        begin = 0 if each.after is None else each.after.seq
+        walked = Walked(each.epoch, begin + len(each.records), "", len(each.records))
     else:
         walked = _walked(each, kept.vehicle, by)
-        if walked.misfit is not None and key is not None and named not in (None, key):
+        if walked.misfit is not None and named not in (None, by):
             walked = _told_apart(walked, _walked(each, kept.vehicle, str(named)))
     misfit = walked.misfit
     at = next((record for record in each.records if misfit is not None and record.seq == misfit.seq), None)
@@ -196,11 +203,14 @@ def _verified(each: KeptEpoch, kept: KeptChain, *, key: str | None, source: str)
         acked=None if each.head is None else each.head[0],
         walked=walked,
         kind=None if at is None else at.kind,
+        after=each.after,
+        notes=each.notes,
     )
 
 
 def _walked(each: KeptEpoch, vehicle: str, key: str) -> Walked:
-    return walk(each.records, vehicle=vehicle, epoch=each.epoch, key=parse_key(key), head=each.head)
+    by = parse_key(key)
+    return walk(each.records, vehicle=vehicle, epoch=each.epoch, key=by, head=each.head, after=each.after)
 
 
 def _told_apart(asked: Walked, named: Walked) -> Walked:
@@ -221,7 +231,14 @@ def _lines_of(each: Verified) -> list[str]:
         lines += _wrapped(f"The first {walked.unsigned:,} are from before records were signed.")
     if walked.erased:
         lines += _wrapped(f"The bodies of {walked.erased:,} are erased; their places are proved.")
-    beyond = each.records - (each.acked or 0)
+    begin = 0 if each.after is None else each.after.seq
+    if each.after is not None:
+        until = "" if each.after.until is None else f", what had come in until {each.after.until}"
+        lines += _wrapped(
+            f"{each.after.count:,} records were deleted for their age, up to number {begin:,}{until};"
+            " those after them are walked from there."
+        )
+    beyond = begin + each.records - (each.acked or 0)
     if each.key is not None and beyond > 0:
         lines += _wrapped(
             f"Of the last {beyond:,} nobody else is known to hold a copy: whether others followed cannot be told."
@@ -231,7 +248,7 @@ def _lines_of(each: Verified) -> list[str]:
     kind = "" if each.kind is None else f" ({each.kind})"
     text = walked.misfit.text[0].upper() + walked.misfit.text[1:]
     lines += _wrapped(f"DOES NOT FIT{kind}, {walked.misfit.fault}: {text}. {_MEANING[walked.misfit.fault]}")
-    lines += _wrapped(f"The {walked.seq:,} before it fit; what comes after it was not looked at.")
+    lines += _wrapped(f"The {max(walked.seq - begin, 0):,} before it fit; what comes after it was not looked at.")
     return lines
 
 

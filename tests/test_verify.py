@@ -59,7 +59,8 @@ def test_a_whole_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert found["epochs"] == [
         {
             "epoch": 1, "records": COUNT, "from": FIRST, "to": LAST, "key": SEAL.key, "unsigned": 0, "erased": 0,
-            "deleted": 0, "acknowledged": 7, "fits_up_to": COUNT, "misfit": None,
+            "deleted": 0, "deleted_up_to": None, "deleted_until": None, "acknowledged": 7, "fits_up_to": COUNT,
+                "notes": [], "misfit": None,
         }
     ]  # fmt: skip
     assert told(path, capsys, "--key", SEAL.key)[0] == 0
@@ -219,6 +220,35 @@ def test_the_dispatch_sides_chain_is_walked(tmp_path: Path, capsys: pytest.Captu
     tampered(tmp_path / "dispatch.db", "UPDATE record SET body = replace(body, '3', '4') WHERE seq = 4")
     assert main(verify) == 1
     assert json.loads(capsys.readouterr().out)["epochs"][0]["misfit"]["seq"] == 4
+    tampered(tmp_path / "dispatch.db", f"UPDATE vehicle SET key = '{OTHER_SEAL.key}'")  # noqa: S608
+    assert main(verify) == 1
+    misfit = json.loads(capsys.readouterr().out)["epochs"][0]["misfit"]
+    assert (misfit["seq"], misfit["fault"]) == (1, "wrong key")
+
+
+def test_records_deleted_for_their_age_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """How many, up to which number and until when; those after them fit, and one deleted by hand does not."""
+    (tmp_path / "dispatch.toml").write_text("")
+    verify = ["verify", "--config", str(tmp_path / "dispatch.toml"), "--vehicle", VEHICLE]
+    with Store.open(tmp_path / "vehicle.db", seal=SEAL) as store:
+        store.append([Record("notice", {"notice": "gap", "text": str(n)}) for n in range(6)], boot=1, mono=1.0)
+        rows = store.unacked()
+    dispatch = open_store(tmp_path / "dispatch.db")
+    for part, received_s in ((rows[:4], 1_772_434_872.0), (rows[4:], 1_772_521_272.0)):
+        payload = encode_log(vehicle=VEHICLE, epoch=1, records=part, key=SEAL.key)
+        dispatch.ingest(decode_batch(payload, vehicle=VEHICLE), received_s=received_s)
+    dispatch.forget(records_before_s=1_772_500_000.0, badges_before_s=0.0)
+    dispatch.close()
+    assert main(verify) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "4 records were deleted for their age, up to number 4, what had come in until 2026-03-02T07:01:12" in said
+    assert "Every record fits." in said
+    assert main([*verify, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["epochs"][0]
+    assert (found["records"], found["deleted"], found["deleted_up_to"], found["fits_up_to"]) == (2, 4, 4, 6)
+    tampered(tmp_path / "dispatch.db", "DELETE FROM record WHERE seq = 5")
+    assert main(verify) == 1
+    assert "missing: Record 5 of epoch 1 is not there" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_store_of_an_older_program_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,7 +1,8 @@
 """What is open about a van's record, in a dispatcher's words: what is missing, what does not fit, what to do.
 
-Reads the tables through the connection it is given. Each is found anew from what is stored, so that it goes by itself
-when what was missing comes in, or when what it speaks of has been deleted for its age.
+What the van tells of its own record's condition stands among it. Reads the tables through the connection it is given.
+Each is found anew from what is stored, so that it goes by itself when what was missing comes in, or when what it speaks
+of has been deleted for its age.
 """
 
 from __future__ import annotations
@@ -9,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import msgspec
 import sqlalchemy as sa
 
+from agent.bodies import Status
 from agent.dispatch import schema
 from agent.dispatch.links import OTHER_KEY
 from agent.dispatch.views import DiscrepancyView
 from agent.dispatch.wire import parse_ranges
+from agent.dispatch.words import seconds_of
 from agent.errors import MessageError
 from agent.messages import parse_topic
 
@@ -33,6 +37,13 @@ _UNFIT = (
     "All of it is kept and counts. If the computer's disk was not restored, have roadtally verify say what was changed."
 )
 _UNUSED = "What came is kept as it is, and nothing else waits for it. Send it to whoever looks after the van's program."
+_DISK = (
+    "Leave the van's computer on until its disk takes records again, and free or change its card soon."
+)
+_UNDELIVERED = (
+    "The van keeps them and tries again by itself. Look at what it says of the broker; where no acknowledgement comes,"
+    " at whether the dispatch side runs and may publish there."
+)
 _GAP = "The van sends them again by itself; until then its pages may lack what they tell."
 
 
@@ -43,10 +54,32 @@ def open_discrepancies(connection: sa.Connection, vehicle: str) -> tuple[Discrep
         _keys(connection, vehicle),
         _misfits(connection, vehicle),
         *_gaps(connection, vehicle),
+        *_told(connection, vehicle),
         _refused(connection, vehicle),
         _unread(connection, vehicle),
     )
     return tuple(each for each in found if each is not None)
+
+
+def _told(connection: sa.Connection, vehicle: str) -> list[DiscrepancyView]:
+    """What the van's last status says of its own record: a disk that takes nothing, records that nobody takes."""
+    at = schema.vehicle.c
+    text = connection.execute(sa.select(at.status).where(at.vehicle == vehicle)).scalar()
+    status = None if text is None else msgspec.json.decode(text, type=Status)
+    if status is None:
+        return []
+    found, disk = [], status.disk
+    if disk is not None and (disk.state != "ok" or disk.text):
+        short = "the van's disk is full" if disk.state == "full" else "the van's disk needs attention"
+        said = disk.text or f"The van says that its disk is full; {disk.waiting} records are in its memory alone."
+        found.append(DiscrepancyView("disk", short, said, seconds_of(disk.since), _DISK, max(disk.waiting, 1)))
+    if status.undelivered is not None:
+        words, _, since = status.undelivered.rpartition(" since ")
+        since_s = seconds_of(since)
+        words = words if since_s is not None else status.undelivered
+        said = f"The van says of its records: {words}."
+        found.append(DiscrepancyView("undelivered", "records that do not arrive", said, since_s, _UNDELIVERED, 1))
+    return found
 
 
 def strangers(connection: sa.Connection) -> DiscrepancyView | None:

@@ -123,7 +123,7 @@ def manifest_view(revisions: Sequence[sa.Row[Any]], places: Places, names: Names
         not_read=tuple(
             SilenceView(each.why, seconds_of(each.since), seconds_of(each.until)) for each in document.not_read
         ),
-        revisions=tuple(_revision(row) for row in revisions),
+        revisions=tuple(_revision(row) for row in {(row.revision, row.body): row for row in revisions}.values()),
         problem=problem,
     )
 
@@ -232,9 +232,8 @@ def computer_view(status: Status) -> ComputerView:
     )
 
 
-def notice_view(text: str) -> NoticeView:
-    """A notice by its body."""
+def notice_view(text: str, numbers: tuple[tuple[int, int], ...] = ()) -> NoticeView:
+    """A notice by its body, and the numbers under which it came."""
     body = msgspec.json.decode(text)
-    return NoticeView(
-        notice=str(body.get("notice", "")), text=str(body.get("text", "")), at_s=seconds_of(body.get("at"))
-    )
+    notice, words = (str(body.get(key, "")) for key in ("notice", "text"))
+    return NoticeView(notice, words, seconds_of(body.get("at")), numbers)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from operator import attrgetter
-from typing import Any, TypeVar
+from typing import Any
 
 import msgspec
 import sqlalchemy as sa
@@ -17,6 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from agent.dispatch import schema
 from agent.dispatch.badges import epcs_of
+from agent.dispatch.bulk import chunks, insert_all, insert_new, upsert_all
 from agent.dispatch.schema_accounts import badge_leg
 from agent.dispatch.wire import LogRecord
 from agent.errors import MessageError
@@ -24,12 +25,9 @@ from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_eve
 from agent.units import parse_utc
 
 log = logging.getLogger(__name__)
-T = TypeVar("T")
 
 Upsert = Callable[[sa.Table], sqlite.Insert | postgresql.Insert]
 """The dialect's own INSERT, which knows ON CONFLICT."""
-AT_ONCE = 500
-"""How many keys one query asks for; SQLite takes 32 766 and once took 999."""
 
 _Name = tuple[str, str]
 """Vehicle and eventID."""
@@ -42,9 +40,8 @@ _UPDATED = tuple(name for name in _EVENT if name not in ("vehicle", "event_id"))
 class Drawn:
     """The records of one transaction, and what they change."""
 
-    def __init__(self, connection: sa.Connection, upsert: Upsert) -> None:
+    def __init__(self, connection: sa.Connection) -> None:
         self._connection = connection
-        self._upsert = upsert
         self._events: list[tuple[CustodyEvent, str]] = []
         self._manifests: list[dict[str, Any]] = []
         self._legs: list[dict[str, Any]] = []
@@ -65,16 +62,14 @@ class Drawn:
         for event, body in self._events:
             states.state(event, body)
         states.write()
-        if self._manifests:
-            self._connection.execute(sa.insert(schema.manifest), self._manifests)
-        if self._legs:
-            self._connection.execute(self._upsert(badge_leg).on_conflict_do_nothing(), self._legs)
+        insert_all(self._connection, schema.manifest, self._manifests)
+        insert_new(self._connection, badge_leg, self._legs)
         self._write_items(states)
 
     # -- records -------------------------------------------------------------------------------------------------------
 
     def _read(self, vehicle: str, epoch: int, each: LogRecord) -> None:
-        body = each.body
+        body = each.value
         if not isinstance(body, Mapping):
             raise MessageError(f"a record's body is a JSON object (got {type(body).__name__})")
         if each.kind == "event":
@@ -83,12 +78,12 @@ class Drawn:
                 raise MessageError("an event's texts hold no NUL")  # nor do PostgreSQL's
             self._events.append((parse_event(body, vehicle=vehicle, epoch=epoch, seq=each.seq), document))
         elif each.kind == "manifest":
-            self._read_manifest(vehicle, epoch, each)
+            self._read_manifest(vehicle, epoch, each, body)
         elif each.kind != "notice":
             raise MessageError(f"kind {each.kind!r} is none of event, manifest, notice")
 
-    def _read_manifest(self, vehicle: str, epoch: int, each: LogRecord) -> None:
-        revision = parse_manifest(each.body, vehicle=vehicle, epoch=epoch, seq=each.seq)
+    def _read_manifest(self, vehicle: str, epoch: int, each: LogRecord, body: Mapping[str, Any]) -> None:
+        revision = parse_manifest(body, vehicle=vehicle, epoch=epoch, seq=each.seq)
         if "\0" in revision.manifest:
             raise MessageError("a manifest's name holds no NUL")
         self._manifests.append(
@@ -98,14 +93,14 @@ class Drawn:
                 "revision": revision.revision,
                 "epoch": epoch,
                 "seq": each.seq,
-                "departed_s": parse_utc(each.body["departed"]["time"]),
+                "departed_s": parse_utc(body["departed"]["time"]),
                 "withdrawn": revision.withdrawn,
                 "body": each.document,
             }
         )
         leg = {key: self._manifests[-1][key] for key in ("vehicle", "manifest", "departed_s")}
-        self._legs += [{"epc": epc, **leg} for epc in epcs_of(each.body)]
-        self._names.update(_names(each.body["items"]))
+        self._legs += [{"epc": epc, **leg} for epc in epcs_of(body)]
+        self._names.update(_names(body["items"], clean="\u0000" not in each.document))
 
     # -- items ---------------------------------------------------------------------------------------------------------
 
@@ -127,7 +122,7 @@ class Drawn:
         )
         upsert_all(
             self._connection,
-            self._upsert(table),
+            table,
             [{**blank, "epc": epc, **rows.get(epc, {}), **values} for epc, values in sorted(changed.items())],
             by=["epc"],
         )
@@ -138,15 +133,14 @@ class Drawn:
         anew = set(states.anew)
         for epc, events in states.later.items():
             row = rows.get(epc)
-            if len(events) > 1:
-                events.sort(key=lambda each: each[0].order)
-            state, last = UNKNOWN, None
-            if row is not None and row["last_s"] is not None:
-                state, last = ItemState(*(row[key] for key in ItemState.__struct_fields__)), _last_of(row)
+            last = None if row is None or row["last_s"] is None else _last_of(row)
             if epc in anew or (last is not None and events[0][0].order <= last):
                 anew.add(epc)
                 continue
-            for event, p in events:
+            state = UNKNOWN
+            if row is not None and last is not None:
+                state = ItemState(*(row[key] for key in ItemState.__struct_fields__))
+            for event, p in events[_last_added(events) :]:
                 state = next_state(state, event, p)
             changed[epc] = _folded(state, events[-1][0])
         for epc, told in self._standing_events(sorted(anew)).items():
@@ -158,28 +152,43 @@ class Drawn:
 
     def _standing_events(self, epcs: list[str]) -> dict[str, list[CustodyEvent]]:
         """From the last loading of each item on: what came before it, that one overrules (`agent.ledger`)."""
-        found: dict[str, list[CustodyEvent]] = {epc: [] for epc in epcs}
-        event, listed = schema.event, schema.event_item
-        columns = tuple(event.c[key] for key in ("vehicle", "epoch", "seq", "event_id", "time_s", "action", "biz_step"))
-        columns += (listed.c.epc, listed.c.p, event.c.place, event.c.not_before_s, event.c.not_after_s)
-        same = sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
-        for some in chunks(epcs):
-            here = sa.and_(listed.c.epc.in_(some), event.c.voided.is_(False))
-            added = sa.select(listed.c.epc, sa.func.max(event.c.time_s).label("from_s"))
-            added = added.select_from(listed.join(event, same)).where(here, event.c.action == "ADD")
-            last = added.group_by(listed.c.epc).cte("last_added")
-            both = listed.join(event, same).outerjoin(last, last.c.epc == listed.c.epc)
-            since = sa.or_(last.c.from_s.is_(None), event.c.time_s >= last.c.from_s)
-            rows: Sequence[Any] = self._connection.execute(
-                sa.select(*columns).select_from(both).where(here, since)
-            ).all()
-            for vehicle, epoch, seq, event_id, time_s, action, step, epc, *rest in rows:
-                p, place, low_s, high_s = rest
-                told = (vehicle, epoch, seq, event_id, time_s, action, step, (epc,), (p,), place, low_s, high_s)
-                found[epc].append(CustodyEvent(*told))
-        for events in found.values():
-            events.sort(key=_order)
+        found: dict[str, list[CustodyEvent]] = {}
+        for epc in epcs:
+            asked = {"epc": epc, "most": _FEW}
+            rows: Sequence[Any] = self._connection.execute(_NEWEST, asked).all()
+            if len(rows) == _FEW and (all(row.action != "ADD" for row in rows) or _from_s(rows) == rows[-1].time_s):
+                rows = self._connection.execute(_NEWEST, asked | {"most": 2**31}).all()
+            from_s = _from_s(rows)
+            told = (row for row in rows if from_s is None or row.time_s >= from_s)
+            found[epc] = sorted((_standing(epc, *row) for row in told), key=_order)
         return found
+
+
+def _standing(epc: str, *row: Any) -> CustodyEvent:  # noqa: ANN401 - a row's values
+    """A row of `_NEWEST` as the fold sees it."""
+    vehicle, epoch, seq, event_id, time_s, action, step, p, *where = row
+    return CustodyEvent(vehicle, epoch, seq, event_id, time_s, action, step, (epc,), (p,), *where)
+
+
+def _newest() -> sa.Select[Any]:
+    """Of one item the standing events, the newest first."""
+    event, listed = schema.event, schema.event_item
+    columns = tuple(event.c[key] for key in ("vehicle", "epoch", "seq", "event_id", "time_s", "action", "biz_step"))
+    columns += (listed.c.p, event.c.place, event.c.not_before_s, event.c.not_after_s)
+    same = sa.and_(listed.c.vehicle == event.c.vehicle, listed.c.event_id == event.c.event_id)
+    of_it = sa.and_(listed.c.epc == sa.bindparam("epc"), event.c.voided.is_(False))
+    newest = sa.select(*columns).select_from(listed.join(event, same)).where(of_it).order_by(listed.c.time_s.desc())
+    return newest.limit(sa.bindparam("most", type_=sa.Integer))
+
+
+_NEWEST = _newest()
+_FEW = 16
+"""Standing events of an item among which its last loading nearly always is; where it is not, all are read."""
+
+
+def _from_s(rows: Sequence[Any]) -> float | None:
+    """When the last loading among them was; they come newest first."""
+    return next((row.time_s for row in rows if row.action == "ADD"), None)
 
 
 _order = attrgetter("order")
@@ -249,8 +258,7 @@ class _Statements:
         """Write what has changed."""
         table = schema.event
         new = [row for name, row in self._rows.items() if name not in self._there]
-        if new:
-            self._connection.execute(sa.insert(table), new)
+        insert_all(self._connection, table, new)
         changed = [
             {f"now_{key}": value for key, value in self._rows[name].items()} for name in self._changed & self._there
         ]
@@ -261,13 +269,12 @@ class _Statements:
             now: dict[str, Any] = {key: sa.bindparam(f"now_{key}") for key in _UPDATED}
             self._connection.execute(sa.update(table).where(here).values(now), changed)
         items = [
-            {"epc": epc, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}
+            {"epc": epc, "time_s": event.time_s, "vehicle": event.vehicle, "event_id": event.event_id, "p": p}
             for event in self._items.values()
             for epc, p in zip(event.epcs, event.confidence, strict=True)
         ]
-        if items:
-            self._connection.execute(sa.insert(schema.event_item), items)
-        for name, event in self._items.items():
+        insert_all(self._connection, schema.event_item, items)
+        for name, event in sorted(self._items.items(), key=lambda each: each[1].order):
             if name in self._there or self._rows[name]["voided"]:
                 self.named.update(event.epcs)
                 continue
@@ -293,20 +300,6 @@ class _Statements:
             self._connection.execute(sa.delete(table).where(here), gone)
 
 
-def chunks(values: Sequence[T]) -> Iterator[Sequence[T]]:
-    """`values` in parts that one query takes."""
-    return (values[at : at + AT_ONCE] for at in range(0, len(values), AT_ONCE))
-
-
-def upsert_all(
-    connection: sa.Connection, insert: sqlite.Insert | postgresql.Insert, rows: list[dict[str, Any]], *, by: list[str]
-) -> None:
-    """Insert rows that all have the same keys; where `by` is there already, all their other values replace those."""
-    if rows:
-        now = {key: insert.excluded[key] for key in rows[0] if key not in by}
-        connection.execute(insert.on_conflict_do_update(index_elements=by, set_=now), rows)
-
-
 def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[str, str, str | None]]) -> None:
     """Remember what a vehicle calls items: (epc, name, tag)."""
     rows = {epc: {"epc": epc, "since_exact": True, "name": _clean(name), "tag": tag} for epc, name, tag in named}
@@ -316,13 +309,14 @@ def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[
         connection.execute(insert.on_conflict_do_update(index_elements=["epc"], set_=now), list(rows.values()))
 
 
-def _names(items: list[Any]) -> Iterator[tuple[str, tuple[str, str | None]]]:
+def _names(items: list[Any], *, clean: bool) -> Iterator[tuple[str, tuple[str, str | None]]]:
+    """What a manifest calls its items; `clean` where it is known that no text of it holds a NUL."""
     for each in items:
-        if not isinstance(each, dict):
-            continue
-        epc, name, tag = each.get("epc"), each.get("name"), each.get("tag")
-        if isinstance(epc, str) and isinstance(name, str):
-            yield _clean(epc), (_clean(name), _clean(tag) if isinstance(tag, str) else None)
+        if isinstance(each, dict):
+            epc, name, tag = each.get("epc"), each.get("name"), each.get("tag")
+            if isinstance(epc, str) and isinstance(name, str):
+                tag = tag if isinstance(tag, str) else None
+                yield (epc, (name, tag)) if clean else (_clean(epc), (_clean(name), tag and _clean(tag)))
 
 
 def _clean(text: str) -> str:
@@ -333,9 +327,14 @@ def _last_of(row: Mapping[str, Any]) -> tuple[float, str, int, int]:
     return (row["last_s"], row["last_vehicle"], row["last_epoch"], row["last_seq"])
 
 
+def _last_added(events: Sequence[tuple[CustodyEvent, float | None]]) -> int:
+    """Which of them is the last loading: what came before it, that one overrules (`agent.ledger`)."""
+    return next((at for at in range(len(events) - 1, 0, -1) if events[at][0].action == "ADD"), 0)
+
+
 def _folded(state: ItemState, last: CustodyEvent | None) -> dict[str, Any]:
     order = (None, None, None, None) if last is None else last.order
-    return msgspec.structs.asdict(state) | dict(zip(_LAST, order, strict=True))
+    return dict(zip(_FOLDED, (*msgspec.structs.astuple(state), *order), strict=True))
 
 
 def _event_values(event: CustodyEvent) -> dict[str, Any]:

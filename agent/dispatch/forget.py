@@ -1,7 +1,9 @@
 """Takes out of the dispatch side's tables what is too old to be kept, inside a transaction that the store holds.
 
-What is forgotten stays acknowledged. A record whose badges are taken out keeps the digest of what it held, so that its
-vehicle's chain still proves its place (`agent.dispatch.chains`).
+What is forgotten stays acknowledged. Of a vehicle's chain only the beginning is deleted, and the cursor keeps how much
+and where the rest begins; a record that is too old while one before it is not (it came late) loses its body. A
+record without its body or badges keeps the digest of what it held, so that its vehicle's chain still proves its place
+(`agent.dispatch.chains`).
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from agent.dispatch import schema
+from agent.dispatch.links import link_of
 from agent.dispatch.schema_accounts import badge_leg, note
 
 _BADGES = ("badges", "rt:badges")
@@ -24,15 +27,13 @@ def forget(connection: sa.Connection, *, records_before_s: float, badges_before_
     The last known place of an item is kept. Returns how many records went.
     """
     record, event, manifest = schema.record, schema.event, schema.manifest
-    old = event.c.time_s < records_before_s
-    old_events = sa.select(event.c.vehicle, event.c.event_id).where(old)
-    items = schema.event_item
-    connection.execute(sa.delete(items).where(sa.tuple_(items.c.vehicle, items.c.event_id).in_(old_events)))
-    connection.execute(sa.delete(event).where(old))
+    for table in (schema.event_item, event):
+        connection.execute(sa.delete(table).where(table.c.time_s < records_before_s))
     connection.execute(sa.delete(manifest).where(manifest.c.departed_s < records_before_s))
     for table in (schema.clash, schema.unreadable):
         connection.execute(sa.delete(table).where(table.c.received_s < records_before_s))
-    gone = connection.execute(sa.delete(record).where(record.c.received_s < records_before_s)).rowcount
+    names = sa.select(record.c.vehicle, record.c.epoch).where(record.c.received_s < records_before_s).distinct()
+    gone = sum(_forget_records(connection, *row, records_before_s) for row in connection.execute(names).all())
     for table, at in (
         (record, record.c.received_s),
         (schema.clash, schema.clash.c.received_s),
@@ -47,6 +48,29 @@ def forget(connection: sa.Connection, *, records_before_s: float, badges_before_
     for what, at in ((vehicle.c.position, vehicle.c.position_s), (vehicle.c.aboard, vehicle.c.aboard_s)):
         stale = sa.update(vehicle).where(at < badges_before_s)
         connection.execute(stale.values({what: None, at: None}))
+    return gone
+
+
+def _forget_records(connection: sa.Connection, vehicle: str, epoch: int, before_s: float) -> int:
+    record, cursor = schema.record, schema.cursor
+    here = sa.and_(record.c.vehicle == vehicle, record.c.epoch == epoch)
+    old = sa.and_(here, record.c.received_s < before_s)
+    first_young = sa.select(sa.func.min(record.c.seq)).where(here, record.c.received_s >= before_s)
+    young = connection.execute(first_young).scalar()
+    beginning = old if young is None else sa.and_(old, record.c.seq < young)
+    last = connection.execute(sa.select(record).where(beginning).order_by(record.c.seq.desc()).limit(1)).first()
+    gone = 0
+    if last is not None:
+        until_s = connection.execute(sa.select(sa.func.max(record.c.received_s)).where(beginning)).scalar()
+        gone = connection.execute(sa.delete(record).where(beginning)).rowcount
+        mine = sa.and_(cursor.c.vehicle == vehicle, cursor.c.epoch == epoch)
+        known = connection.execute(sa.select(cursor.c.gone, cursor.c.gone_seq).where(mine)).first()
+        values: dict[str, Any] = {"gone": gone + (0 if known is None else known.gone or 0), "gone_s": until_s}
+        if known is None or known.gone_seq is None or known.gone_seq < last.seq:
+            link = link_of(dict(last._mapping))  # noqa: SLF001 - SQLAlchemy's name for a row as a mapping
+            values |= {"gone_seq": last.seq, "gone_sealed": link.is_sealed, "gone_hash": link.digest(vehicle, epoch)}
+        connection.execute(sa.update(cursor).where(mine).values(values))
+    connection.execute(sa.update(record).where(old).values(body=schema.ERASED, raw=None, stripped=True))
     return int(gone)
 
 

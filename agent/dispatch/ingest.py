@@ -23,12 +23,13 @@ from msgspec import Struct
 
 from agent.bodies import Body, decode_aboard, decode_position, decode_status
 from agent.clock import Clock
+from agent.dispatch.acks import Acks
 from agent.dispatch.connection import KEEPALIVE_S, Broker, fresh_client
 from agent.dispatch.store import BusyError, DispatchStore
 from agent.dispatch.views import BrokerLink
 from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
 from agent.errors import MessageError, StoreError
-from agent.messages import DownLeaf, encode_acks, encode_downlink, parse_topic, topic
+from agent.messages import DownLeaf, encode_downlink, parse_topic, topic
 
 log = logging.getLogger(__name__)
 
@@ -44,6 +45,8 @@ _MOST_AT_ONCE = 40
 _RETRY_S, _LONGEST_RETRY_S = 0.5, 15.0
 """Between tries while the database takes nothing."""
 _SHORTEST_BACKOFF_S, _LONGEST_BACKOFF_S = 0.5, 30.0
+_ACK_LOOK_S = 0.05
+"""Between looks at acks that the broker has yet to confirm."""
 _TURN_S = 5.0
 """Real seconds after which the committing thread looks up from waiting, so that its progress shows."""
 
@@ -82,6 +85,7 @@ class Ingest:
         self._greet = False
         self._client: mqtt.Client | None = None
         self._known = set(store.vehicles())
+        self._acks = Acks(store, lambda vehicle, payload: self._publish(vehicle, "ack", payload))
         self._down: dict[tuple[str, DownLeaf], bytes] = {}
         self._down_to_all: dict[DownLeaf, bytes] = {}
         self._link = BrokerLink(connected=False, since_s=clock.utc(), why="not yet connected")
@@ -131,16 +135,15 @@ class Ingest:
             self._greet = True
             self._work.notify_all()
 
-    def _publish(self, vehicle: str, leaf: DownLeaf, payload: bytes) -> None:
+    def _publish(self, vehicle: str, leaf: DownLeaf, payload: bytes) -> mqtt.MQTTMessageInfo | None:
         client = self._client
         # Nothing is published while disconnected, where paho would queue it in memory; connecting says it all again.
         if client is not None and self._link.connected:
-            client.publish(topic(vehicle, leaf), payload, qos=1, retain=True)
+            return client.publish(topic(vehicle, leaf), payload, qos=1, retain=True)
+        return None
 
     def _publish_ack(self, vehicle: str) -> None:
-        told = self._store.told(vehicle)
-        if told:
-            self._publish(vehicle, "ack", encode_acks(told))
+        self._acks.tell(vehicle)
 
     def _publish_contents(self, vehicle: str) -> None:
         with self._work:
@@ -174,6 +177,7 @@ class Ingest:
                 self._client = None
                 client.disconnect()
                 client.loop_stop()
+                self._acks.forget()
                 why = "ingest has ended by an error of its own; start the dispatch side again" if self.failed else None
                 self._say_link(connected=False, why=why or self._link.why)
             self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - so that not all come back at once
@@ -232,18 +236,21 @@ class Ingest:
             with self._work:
                 while not (self._logs or self._words or self._greet or self._stop.is_set()):
                     self.turns += 1
-                    self._work.wait(_TURN_S)
+                    if not self._work.wait(_ACK_LOOK_S if self._acks.are_on_their_way else _TURN_S):
+                        break
                 if self._stop.is_set() and not (self._logs or self._words):
                     return
                 words, self._words = list(self._words.values()), {}
                 logs = [self._logs.popleft() for _ in range(min(len(self._logs), _MOST_AT_ONCE))]
                 greet, self._greet = self._greet, False
             self.turns += 1
-            if greet:
-                for vehicle in sorted(self._known):
-                    self._publish_ack(vehicle)
-                    self._publish_contents(vehicle)
             try:
+                if greet:
+                    for vehicle in sorted(self._known):
+                        self._publish_ack(vehicle)
+                        self._publish_contents(vehicle)
+                    greet = False
+                self._acks.look()
                 while words:
                     self._take_word(words[0])
                     words.pop(0).received()
@@ -253,16 +260,17 @@ class Ingest:
                 # Nothing of it is acknowledged. The disk is the operator's to mend, and the board still shows.
                 self.counts["not stored"] += 1
                 log.exception("%d messages are not stored yet", len(words) + len(logs))
-                if not self._put_back(words, logs):
+                if not self._put_back(words, logs, greet=greet):
                     return
                 self._stop.wait(self._retry_s)
                 self._retry_s = min(self._retry_s * 2.0, _LONGEST_RETRY_S)
 
-    def _put_back(self, words: list[_Waiting], logs: list[_Waiting]) -> bool:
+    def _put_back(self, words: list[_Waiting], logs: list[_Waiting], *, greet: bool) -> bool:
         """Let them wait again, before all that came since; false where there is no again."""
         with self._work:
             if self._stop.is_set():
                 return False
+            self._greet = self._greet or greet
             self._logs.extendleft(reversed(logs))
             self._words = {each.topic: each for each in words} | self._words
         return True

@@ -17,8 +17,9 @@ import sqlalchemy as sa
 
 from agent.chain import content_digest
 from agent.dispatch import schema
-from agent.dispatch.drawn import Drawn, Upsert, chunks, upsert_all
-from agent.dispatch.links import Link, check
+from agent.dispatch.bulk import chunks, insert_all, upsert_all
+from agent.dispatch.drawn import Drawn, Upsert
+from agent.dispatch.links import Link, check, link_of
 from agent.dispatch.wire import LogBatch, LogRecord, parse_ranges
 from agent.ledger import SeqRanges
 
@@ -50,7 +51,7 @@ class Intake:
         self._connection = connection
         self._upsert = upsert
         self._received_s = received_s
-        self._drawn = Drawn(connection, upsert)
+        self._drawn = Drawn(connection)
         self._records: list[dict[str, Any]] = []
         self._clashes: list[dict[str, Any]] = []
         self._cursors: list[dict[str, Any]] = []
@@ -60,7 +61,7 @@ class Intake:
         vehicles = sorted({batch.vehicle for batch in batches})
         upsert_all(
             self._connection,
-            self._upsert(schema.vehicle),
+            schema.vehicle,
             [{"vehicle": vehicle, "heard_s": self._received_s} for vehicle in vehicles],
             by=["vehicle"],
         )
@@ -77,11 +78,10 @@ class Intake:
             self._clashes += part.clashes
             self._cursors.append(part.cursor)
         self._drawn.write()
-        if self._records:
-            self._connection.execute(sa.insert(schema.record), self._records)
+        insert_all(self._connection, schema.record, self._records)
         if self._clashes:
             self._connection.execute(self._upsert(schema.clash).on_conflict_do_nothing(), self._clashes)
-        upsert_all(self._connection, self._upsert(schema.cursor), self._cursors, by=["vehicle", "epoch"])
+        upsert_all(self._connection, schema.cursor, self._cursors, by=["vehicle", "epoch"])
         return total
 
     def _pinned(self, batches: Iterable[LogBatch]) -> dict[str, str | None]:
@@ -207,8 +207,8 @@ class _Epoch:
         *,
         pinned: str | None,
     ) -> None:
-        fresh = {seq: _link(row) for seq, row in (self.fresh | sealed).items()}
-        around = {seq: _link(row) for seq, row in known.items() if seq not in fresh}
+        fresh = {seq: link_of(row) for seq, row in (self.fresh | sealed).items()}
+        around = {seq: link_of(row) for seq, row in known.items() if seq not in fresh}
         checked = check(fresh, around, vehicle=self._vehicle, epoch=self._epoch, pinned=pinned)
         table = schema.record
         here = sa.and_(table.c.vehicle == self._vehicle, table.c.epoch == self._epoch)
@@ -239,12 +239,8 @@ class _Epoch:
             row = self._known([seq]).get(seq)
             if row is None:
                 return cursor.hash if cursor is not None and cursor.hash_seq == seq else None
-            link = _link(row)
+            link = link_of(row)
         return link.digest(self._vehicle, self._epoch) if link is not None and link.is_sealed else None
-
-
-def _link(row: Mapping[str, Any]) -> Link:
-    return Link(row["seq"], row["kind"], row["content"], row["prev"], row["sig"], row["key"])
 
 
 def _is_sealed_otherwise(before: Mapping[str, Any], row: Mapping[str, Any]) -> bool:

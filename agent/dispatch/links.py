@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import lru_cache
+from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from msgspec import Struct
@@ -44,6 +45,11 @@ class Link(Struct, frozen=True):
             return None
         prev = self.prev or ""
         return digest(vehicle=vehicle, epoch=epoch, seq=self.seq, kind=self.kind, prev=prev, content=self.content)
+
+
+def link_of(row: Mapping[str, Any]) -> Link:
+    """The place of a record by its row."""
+    return Link(row["seq"], row["kind"], row["content"], row["prev"], row["sig"], row["key"])
 
 
 class Checked(Struct, frozen=True):

@@ -168,6 +168,7 @@ class Dispatch:
         self._socket = listen(settings.server.host, settings.server.port)
         database = settings.server.database
         self.store = open_store(database if "://" in database else loaded.folder / database)
+        log.info("the database is %s", self.store.about)
         self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
         self.ingest = Ingest(
@@ -345,6 +346,7 @@ def run(args: argparse.Namespace) -> int:
     with dispatch:
         whom = _whom(dispatch, loaded.settings)
         sys.stderr.write(f"The board is at {dispatch.address} for {whom}. Ctrl-C ends it.\n")
+        sys.stderr.write(f"The database is {dispatch.store.about}.\n")
         ended_well = _watch(dispatch, notifier, stop)
         notifier.stopping("committing what has come in")
     return 0 if ended_well else 1

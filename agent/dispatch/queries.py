@@ -308,7 +308,19 @@ def _records(connection: sa.Connection, vehicle: str) -> tuple[RecordView, ...]:
 
 
 def _notices(connection: sa.Connection, vehicle: str) -> tuple[NoticeView, ...]:
+    """The newest, each once: one that came again under another number, with the same octets, is the same notice."""
     table = schema.record.c
-    query = sa.select(table.body).where(table.vehicle == vehicle, table.kind == "notice", table.refused.is_(None))
-    newest = query.order_by(table.epoch.desc(), table.seq.desc()).limit(_MOST_NOTICES)
-    return tuple(notice_view(text) for text in connection.execute(newest).scalars())
+    name = sa.func.coalesce(table.content, table.sha256)
+    shown = sa.and_(
+        table.vehicle == vehicle, table.kind == "notice", table.refused.is_(None), table.body != schema.ERASED
+    )
+    place = sa.func.row_number().over(partition_by=name, order_by=(table.epoch.desc(), table.seq.desc()))
+    columns = (name.label("name"), table.epoch, table.seq, table.body)
+    each = sa.select(*columns, place.label("place")).where(shown).subquery()
+    newest = sa.select(each).where(each.c.place == 1).order_by(each.c.epoch.desc(), each.c.seq.desc())
+    rows = connection.execute(newest.limit(_MOST_NOTICES)).all()
+    numbers: dict[str, list[tuple[int, int]]] = {row.name: [] for row in rows}
+    told = sa.select(*columns[:3]).where(shown, name.in_(numbers)).order_by(table.epoch, table.seq)
+    for row in connection.execute(told):
+        numbers[row.name].append((row.epoch, row.seq))
+    return tuple(notice_view(row.body, tuple(numbers[row.name])) for row in rows)

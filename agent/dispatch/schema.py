@@ -26,8 +26,11 @@ from sqlalchemy import (
     text,
 )
 
-VERSION = "0005"
+VERSION = "0006"
 """The newest migration; `version` holds it in every database that is up to date."""
+
+ERASED = "null"
+"""The body of a record that is too old to be kept, but whose place in its chain still is."""
 
 metadata = MetaData()
 
@@ -119,10 +122,11 @@ event_item = Table(
     "event_item",
     metadata,
     Column("epc", Text, nullable=False),
+    Column("time_s", Double, nullable=False),  # the event's, so that an item's last ones are found without its others
     Column("vehicle", String(40), nullable=False),
     Column("event_id", Text, nullable=False),
     Column("p", Double),
-    PrimaryKeyConstraint("epc", "vehicle", "event_id"),
+    PrimaryKeyConstraint("epc", "time_s", "vehicle", "event_id"),
     sqlite_with_rowid=False,  # else SQLite keeps every row twice, in the table and in the key's index
 )
 
@@ -196,6 +200,13 @@ cursor = Table(
     # The end of what is there without a gap or a fork, and that record's digest; it outlives the record.
     Column("hash_seq", BigInteger),
     Column("hash", Text),
+    # Deleted for their age: how many records in all, up to which seq from the beginning, that one's digest, and whether
+    # it was sealed; and when the last of them had come in. Null where none were.
+    Column("gone", BigInteger),
+    Column("gone_seq", BigInteger),
+    Column("gone_hash", Text),
+    Column("gone_sealed", Boolean),
+    Column("gone_s", Double),
     PrimaryKeyConstraint("vehicle", "epoch"),
 )
 

@@ -2,14 +2,16 @@
 
 `ingest_all` is the only way in for log records: one transaction for all the batches it is given, idempotent, and
 whatever their order the tables end the same (`agent.ledger` decides what stands). Several processes may write at once:
-a transaction that writes takes the database's one turn at its beginning. `acks` tells what is committed, so call it
-after `ingest_all`. Reading pages goes through `reading`; this module renders nothing and speaks no MQTT.
+a transaction that writes takes the database's one turn at its beginning (`agent.dispatch.turns`). `acks` tells what is
+committed, so call it after `ingest_all`. Reading pages goes through `reading`; this module renders nothing and speaks
+no MQTT.
 """
 
 from __future__ import annotations
 
 import hashlib
-import threading
+import logging
+import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,6 +29,7 @@ from agent.dispatch.forget import forget
 from agent.dispatch.intake import Ingested, Intake
 from agent.dispatch.migrations import bring_up_to_date
 from agent.dispatch.track import keep_lives, keep_word
+from agent.dispatch.turns import NoTurnError, Turns, checkpoint, is_mended
 from agent.dispatch.wire import LogBatch, acks_of, parse_ranges
 from agent.errors import StoreError
 from agent.ledger import SeqRanges
@@ -35,7 +38,9 @@ from agent.units import parse_utc
 
 _WRITES = "roadtally_writes"
 _ONE_WRITER = 0x726F6164  # PostgreSQL's advisory lock for it; any number that nobody else takes
-_NOT_NOW = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError)
+_NOT_NOW = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError, NoTurnError)
+_MUCH = 100_000
+log = logging.getLogger(__name__)
 
 
 def open_store(where: Path | str) -> DispatchStore:
@@ -46,17 +51,33 @@ def open_store(where: Path | str) -> DispatchStore:
         sa.event.listen(engine, "connect", _sqlite_settings)
         sa.event.listen(engine, "begin", _begin)
     try:
-        with _turn(engine) as connection:
+        turns = Turns(_file_of(engine))
+    except OSError as error:
+        raise StoreError(f"{where}: the dispatch database cannot be opened: {error}") from error
+    try:
+        with turns.one(), _transaction(engine) as connection:
             bring_up_to_date(connection)
-    except SQLAlchemyError as error:
+    except (SQLAlchemyError, NoTurnError) as error:
+        turns.close()
         raise StoreError(f"{where}: the dispatch database cannot be opened: {error.__cause__ or error}") from error
-    return DispatchStore(engine)
+    return DispatchStore(engine, turns)
+
+
+def _file_of(engine: sa.Engine) -> Path | None:
+    name = engine.url.database
+    return Path(name) if engine.dialect.name == "sqlite" and name and name != ":memory:" else None
 
 
 def _sqlite_settings(connection: DBAPIConnection, _record: object) -> None:
     connection.isolation_level = None  # sqlite3 begins nothing by itself; `_begin` does
     cursor = connection.cursor()
-    for setting in ("busy_timeout=10000", "journal_mode=WAL", "synchronous=FULL", "cache_size=-32000"):
+    for setting in (
+        "busy_timeout=10000",
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "cache_size=-32000",
+        "wal_autocheckpoint=0",  # see agent.dispatch.turns
+    ):
         cursor.execute(f"PRAGMA {setting}")
     cursor.close()
 
@@ -69,8 +90,8 @@ def _begin(connection: sa.Connection) -> None:
 
 
 @contextmanager
-def _turn(engine: sa.Engine) -> Iterator[sa.Connection]:
-    """A transaction that is the only one to write."""
+def _transaction(engine: sa.Engine) -> Iterator[sa.Connection]:
+    """A transaction that is the only one to write; in SQLite whose turn it is has it."""
     with engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
         if engine.dialect.name == "postgresql":
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_ONE_WRITER)))
@@ -84,13 +105,23 @@ class BusyError(StoreError):
 class DispatchStore:
     """See the module. Any thread may read; writes take turns."""
 
-    def __init__(self, engine: sa.Engine) -> None:
+    def __init__(self, engine: sa.Engine, turns: Turns) -> None:
         self._engine = engine
-        self._write = threading.Lock()
+        self._turns = turns
 
     def close(self) -> None:
         """Give back every connection."""
         self._engine.dispose()
+        self._turns.close()
+
+    @property
+    def about(self) -> str:
+        """Which database this is, for the log and whoever looks after it."""
+        if self._engine.dialect.name != "sqlite":
+            return self._engine.dialect.name
+        major, minor, patch = sqlite3.sqlite_version_info[:3]
+        bug = "without the WAL-reset bug" if is_mended((major, minor, patch)) else "with the WAL-reset bug, kept off"
+        return f"SQLite {sqlite3.sqlite_version} ({bug}; one at a time writes)"
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
@@ -99,11 +130,15 @@ class DispatchStore:
             yield connection
 
     @contextmanager
-    def _writing(self) -> Iterator[sa.Connection]:
+    def _writing(self, *, work: int = 0) -> Iterator[sa.Connection]:
+        """One transaction; `work` tells how much it writes, in records."""
         try:
-            with self._write, _turn(self._engine) as connection:
-                yield connection
-        except SQLAlchemyError as error:
+            with self._turns.one():
+                with _transaction(self._engine) as connection:
+                    yield connection
+                if self._turns.is_checkpoint_due(work):
+                    self._checkpoint()
+        except (SQLAlchemyError, NoTurnError) as error:
             text = f"the dispatch database did not take the change: {error.__cause__ or error}"
             raise (BusyError if isinstance(error, _NOT_NOW) else StoreError)(text) from error
 
@@ -112,6 +147,12 @@ class DispatchStore:
         """A transaction that is the only one to write, for what people do; raises as `ingest_all` does."""
         with self._writing() as connection:
             yield connection
+
+    def _checkpoint(self) -> None:
+        try:
+            checkpoint(self._engine)
+        except (SQLAlchemyError, sqlite3.Error) as error:
+            log.warning("the dispatch database's log could not be brought in; tried again later: %s", error)
 
     def _upsert(self, table: sa.Table) -> sqlite.Insert | postgresql.Insert:
         return (postgresql.insert if self._engine.dialect.name == "postgresql" else sqlite.insert)(table)
@@ -127,7 +168,7 @@ class DispatchStore:
 
         After StoreError none is in; after BusyError it is worth another try.
         """
-        with self._writing() as connection:
+        with self._writing(work=sum(len(batch.records) for batch in batches)) as connection:
             keep_lives(connection, self._upsert, {batch.vehicle for batch in batches}, received_s=received_s)
             return Intake(connection, self._upsert, received_s).run(batches)
 
@@ -198,7 +239,7 @@ class DispatchStore:
 
         What is forgotten stays acknowledged. The last known place of an item is kept. Returns how many records went.
         """
-        with self._writing() as connection:
+        with self._writing(work=_MUCH) as connection:
             return forget(connection, records_before_s=records_before_s, badges_before_s=badges_before_s)
 
     # -- out -----------------------------------------------------------------------------------------------------------
@@ -211,10 +252,13 @@ class DispatchStore:
             return {int(row.epoch): parse_ranges(row.ranges) for row in connection.execute(query)}
 
     def told(self, vehicle: str) -> tuple[Ack, ...]:
-        """The same as the `ack` payload says it: with the end of each epoch's chain and its digest."""
+        """The same as an `ack` says it: with the end of each epoch's chain and its digest. Raises BusyError."""
         table = schema.cursor
-        with self.reading() as connection:
-            rows = connection.execute(sa.select(table).where(table.c.vehicle == vehicle)).all()
+        try:
+            with self.reading() as connection:
+                rows = connection.execute(sa.select(table).where(table.c.vehicle == vehicle)).all()
+        except SQLAlchemyError as error:
+            raise BusyError(f"the dispatch database cannot be read: {error.__cause__ or error}") from error
         heads = {row.epoch: (row.hash_seq, row.hash) for row in rows if row.hash_seq is not None}
         return acks_of({row.epoch: parse_ranges(row.ranges) for row in rows}, heads)
 

@@ -66,11 +66,11 @@ class SilenceView(Struct, frozen=True):
 class DiscrepancyView(Struct, frozen=True):
     """Something open about a van's record: `short` names it, `text` says it whole, `do` what to do.
 
-    `since_s` is when it was first seen here; for messages that could not be read, when the last one came. `kept` are
-    excerpts of what could not be used.
+    `since_s` is when it was first seen here; for messages that could not be read, when the last one came; for what the
+    van itself tells (`disk`, `undelivered`), since when by its own word. `kept` are excerpts of what could not be used.
     """
 
-    kind: Literal["clash", "key", "chain", "gap", "refused", "unread"]
+    kind: Literal["clash", "key", "chain", "gap", "refused", "unread", "disk", "undelivered"]
     short: str
     text: str
     since_s: float | None
@@ -221,11 +221,12 @@ class RecordView(Struct, frozen=True):
 
 
 class NoticeView(Struct, frozen=True):
-    """A notice that the van's computer wrote."""
+    """A notice that the van's computer wrote; `numbers` are those under which it came, (epoch, seq), in order."""
 
     notice: str
     text: str
     at_s: float | None
+    numbers: tuple[tuple[int, int], ...] = ()
 
 
 class RefusedView(Struct, frozen=True):

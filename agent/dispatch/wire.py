@@ -24,8 +24,8 @@ _DIGEST = re.compile(r"sha-256:[0-9a-f]{64}")
 _SIGNATURE = re.compile(r"[A-Za-z0-9+/=]{1,128}")
 
 
-class LogRecord(msgspec.Struct, frozen=True):
-    """One record of a batch; `body` is whatever JSON stood there, `text` the same as it was written.
+class LogRecord(msgspec.Struct, frozen=True, gc=False):
+    """One record of a batch; `text` is its body as it was written, `body` the same as a value, where that was read.
 
     `raw` are its octets where no text of a database can hold them; `text` then only shows them. `prev` and `sig` are
     its seal, None where it has none or not of the form it must have.
@@ -33,11 +33,21 @@ class LogRecord(msgspec.Struct, frozen=True):
 
     seq: int
     kind: str
-    body: Any
+    body: Any = msgspec.UNSET
     text: str | None = None
     prev: str | None = None
     sig: str | None = None
     raw: bytes | None = None
+
+    @property
+    def value(self) -> Any:  # noqa: ANN401 - whatever JSON stood there
+        """The body as a value, read anew at each call; None where it is no JSON."""
+        if self.body is not msgspec.UNSET:
+            return self.body
+        try:
+            return _VALUES.decode(self.text or "")
+        except (msgspec.DecodeError, RecursionError):
+            return None  # kept as written, and never used
 
     @property
     def document(self) -> str:
@@ -68,7 +78,7 @@ class _Frame(msgspec.Struct, frozen=True):
     key: Any = None
 
 
-class _Envelope(msgspec.Struct, frozen=True):
+class _Envelope(msgspec.Struct, frozen=True, gc=False):
     seq: Annotated[int, msgspec.Meta(ge=1, le=2**53)]
     kind: Any = None
     body: msgspec.Raw = msgspec.Raw(b"null")
@@ -144,13 +154,11 @@ def _frame(text: bytes) -> _Frame | _WholeFrame:
 
 def _record(envelope: _Envelope) -> LogRecord:
     octets, kept = bytes(envelope.body), None
+    body: Any = msgspec.UNSET
     try:
         text = octets.decode()
-        body = _VALUES.decode(octets)
     except UnicodeDecodeError:
         text, body, kept = octets.decode(errors="backslashreplace"), None, octets
-    except (msgspec.DecodeError, RecursionError):
-        body = None  # kept as written, and never used
     return LogRecord(
         envelope.seq,
         envelope.kind.replace("\0", "") if isinstance(envelope.kind, str) else "",

@@ -9,6 +9,7 @@ message is delivered before the next is made. The dispatch side is a process of 
 
 from __future__ import annotations
 
+import os
 import shutil
 import statistics
 import subprocess
@@ -64,7 +65,7 @@ class Rig:
             lines[3:3] = [f"keyfile {folder}/key.pem"]
         config.write_text("\n".join(lines) + "\n")
         program = str(broker.mosquitto_program())
-        self._broker = broker._start("mosquitto", [program, "-c", str(config)], port=plain, host="127.0.0.1")
+        self.broker = broker._start("mosquitto", [program, "-c", str(config)], port=plain, host="127.0.0.1")
         self.relay = LinkRelay(listen_port=0, target_port=secure if tls else plain).start()
         database = folder / "dispatch.db"
         self.depot = subprocess.Popen(
@@ -98,7 +99,7 @@ class Rig:
         if self.depot.stdin is not None:
             self.depot.stdin.close()
         self.relay.close()
-        self._broker.stop()
+        self.broker.stop()
 
 
 @contextmanager
@@ -129,6 +130,12 @@ def wait_until(reached: Callable[[], bool]) -> None:
         if time.monotonic() > deadline_s:
             raise RuntimeError("not reached in time")
         time.sleep(0.01)
+
+
+def used_s(pid: int) -> float:
+    """Processor's time that a process has used up to now (proc(5): the 14th and 15th field, in ticks)."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def memory_mb(pid: int | str) -> float:
@@ -251,15 +258,19 @@ def drain(count: int) -> list[Figure]:
             made.van.store.append([event(n) for n in range(first, last)], boot=1, mono=0.0)
         made.relay.mend()
         made.turn_until(lambda: made.van.publisher.is_connected)
+        pids = {"vehicle's": os.getpid(), "broker's": made.broker.pid, "dispatch side's": made.depot.pid}
+        used = {whose: used_s(pid) for whose, pid in pids.items()}
         began_s = time.perf_counter()
         batches = made.van.publisher.published_batches
         made.turn_until(lambda: made.van.store.backlog() == 0)
         took_s = time.perf_counter() - began_s
+        used = {whose: used_s(pid) - used[whose] for whose, pid in pids.items()}
         batches = made.van.publisher.published_batches - batches
     return [
         Figure(f"{count:,} records after a month offline", "s", [took_s], most=DRAIN_S),
         Figure("  drained", "records/s", [count / took_s], least=DRAIN_RATE),
         Figure("  batches beyond those needed", "", [float(max(0, batches - -(-count // 50)))]),
+        *(Figure(f"  the {whose} processor time a record", "us", [each / count * 1e6]) for whose, each in used.items()),
     ]
 
 

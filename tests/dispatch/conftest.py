@@ -74,9 +74,7 @@ class Vehicle:
         self.told: dict[str, bytes] = {}
         self._root = f"roadtally/1/{vehicle}"
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=vehicle, protocol=mqtt.MQTTv311)
-        self._client.on_message = lambda _client, _data, message: self.told.__setitem__(
-            message.topic.rpartition("/")[2], message.payload
-        )
+        self._client.on_message = self.keep
         self._client.on_connect = lambda client, *_: client.subscribe(
             [(f"{self._root}/{leaf}", 1) for leaf in ("ack", "sites", "register", "plan", "settings")]
         )
@@ -85,6 +83,10 @@ class Vehicle:
         )
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
+
+    def keep(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        """Remember a message that came."""
+        self.told[message.topic.rpartition("/")[2]] = message.payload
 
     def say(self, leaf: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish and wait for the broker's own acknowledgement."""

@@ -13,13 +13,14 @@ import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.chain import parse_key, walk
+from agent.chain import KeptEpoch, Start, Walked, parse_key, walk
 from agent.dispatch import links, schema
-from agent.dispatch.chains import forgotten, kept_chain
+from agent.dispatch.chains import kept_chain
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
+from agent.units import format_utc
 from tests.dispatch.scenario import DAY_S, digest_of_record, full_day, key_of, pack, sealed, text_of_key
-from tests.dispatch.test_store import NOW_S, tables
+from tests.dispatch.test_store import NOW_S, emptied, tables
 
 KEY, OTHER = key_of("van-07"), key_of("somebody else")
 NOTES = [LogRecord(seq, "notice", {"notice": "gap", "text": f"note {seq}"}) for seq in range(1, 9)]
@@ -70,8 +71,98 @@ def test_badges_that_were_taken_out_break_no_chain(store: DispatchStore) -> None
     assert walked.misfit is None
     assert walked.erased == sum(each.kind != "notice" for each in records)  # all others name a badge
     store.forget(records_before_s=NOW_S + 1, badges_before_s=NOW_S + 1)
-    assert forgotten(store, "van-07") == {1: len(records)}
+    (epoch,) = kept_chain(store, "van-07").epochs
+    assert epoch.records == ()
+    assert epoch.after == Start(len(records), digest_of_record(records[-1]), len(records), until=format_utc(NOW_S))
+    assert walk((), vehicle="van-07", epoch=1, key=KEY.public_key(), head=epoch.head, after=epoch.after).misfit is None
     assert [ack.hash for ack in store.told("van-07")] == [digest_of_record(records[-1])]
+
+
+def walked(epoch: KeptEpoch) -> Walked:
+    """The whole walk of an epoch by the vehicle's key."""
+    return walk(
+        epoch.records, vehicle="van-07", epoch=epoch.epoch, key=KEY.public_key(), head=epoch.head, after=epoch.after
+    )
+
+
+def aged(store: DispatchStore) -> list[LogRecord]:
+    """Eight records: 1 to 4 came ten days ago, 6 and 7 too; 5 and 8 have come since. What is older than a day goes."""
+    records = sealed(NOTES, key=KEY)
+    for seqs, received_s in (((1, 2, 3, 4, 6, 7), NOW_S - 864_000), ((5, 8), NOW_S)):
+        store.ingest(batch([records[seq - 1] for seq in seqs]), received_s=received_s)
+    assert store.forget(records_before_s=NOW_S - 86_400, badges_before_s=0.0) == 4
+    return records
+
+
+def test_the_walk_begins_where_records_were_deleted_for_their_age(store: DispatchStore) -> None:
+    """What is kept is walked on from the last one deleted; one that is too old behind a late one has lost its body."""
+    records = aged(store)
+    (epoch,) = kept_chain(store, "van-07").epochs
+    assert epoch.after == Start(4, digest_of_record(records[3]), 4, until=format_utc(NOW_S - 864_000))
+    assert [(each.seq, each.body is None) for each in epoch.records] == [(5, False), (6, True), (7, True), (8, False)]
+    assert (walked(epoch).misfit, walked(epoch).seq, walked(epoch).erased) == (None, 8, 2)
+    assert store.forget(records_before_s=NOW_S + 1, badges_before_s=0.0) == 4
+    (epoch,) = kept_chain(store, "van-07").epochs
+    assert epoch.after == Start(8, digest_of_record(records[7]), 8, until=format_utc(NOW_S))
+    assert (walked(epoch).misfit, walked(epoch).seq) == (None, 8)
+
+
+@pytest.mark.parametrize("seq", [5, 6])
+def test_what_is_deleted_by_hand_is_missing_all_the_same(store: DispatchStore, seq: int) -> None:
+    """Neither at the beginning of what is kept nor in it does a deletion by hand look like one for age."""
+    aged(store)
+    with store._writing() as connection:
+        connection.exec_driver_sql("DELETE FROM record WHERE seq = ?", (seq,))
+    (epoch,) = kept_chain(store, "van-07").epochs
+    misfit = walked(epoch).misfit
+    assert misfit is not None
+    assert (misfit.seq, misfit.fault) == (seq, "missing")
+    assert epoch.after is not None
+    assert epoch.after.count == 4
+
+
+def test_one_that_comes_when_its_neighbours_are_deleted(store: DispatchStore) -> None:
+    """It is looked at alone, and then deleted in its time; changed by hand it is found."""
+    records = sealed(NOTES, key=KEY)
+    store.ingest(batch([*records[:2], *records[3:5]]), received_s=NOW_S - 864_000)
+    store.ingest(batch(records[5:]), received_s=NOW_S)
+    store.forget(records_before_s=NOW_S - 86_400, badges_before_s=0.0)
+    store.ingest(batch(records[2:3]), received_s=NOW_S)
+    (epoch,) = kept_chain(store, "van-07").epochs
+    assert [each.seq for each in epoch.records] == [3, 6, 7, 8]
+    assert (walked(epoch).misfit, walked(epoch).seq) == (None, 8)
+    with store._writing() as connection:
+        connection.exec_driver_sql("UPDATE record SET prev = ? WHERE seq = 3", ("sha-256:" + "0" * 64,))
+    misfit = walked(kept_chain(store, "van-07").epochs[0]).misfit
+    assert misfit is not None
+    assert (misfit.seq, misfit.fault) == (3, "changed")
+    assert store.forget(records_before_s=NOW_S + 1, badges_before_s=0.0) == 4
+    (epoch,) = kept_chain(store, "van-07").epochs
+    assert epoch.after is not None
+    assert (epoch.after.seq, epoch.after.count) == (8, 8)
+
+
+def test_records_that_came_again_and_branches_are_told(store: DispatchStore) -> None:
+    """A disk set back to record 4: what clashed, where the branch begins, and what came again in a higher epoch."""
+    first = sealed(NOTES[:6], key=KEY)
+    store.ingest(batch(first), received_s=NOW_S)
+    again = [msgspec.structs.replace(each, body={"notice": "gap", "text": f"other {each.seq}"}) for each in NOTES[4:]]
+    store.ingest(batch(sealed(again, key=KEY, prev=digest_of_record(first[3]))), received_s=NOW_S)
+    anew = [msgspec.structs.replace(each, seq=number) for number, each in enumerate(again, 1)]
+    store.ingest(batch(sealed(anew, key=KEY, epoch=2), epoch=2), received_s=NOW_S)
+    one, two = kept_chain(store, "van-07").epochs
+    assert [note.split(":")[0].split(";")[0] for note in one.notes] == [
+        "At record 7 another branch begins",
+        "2 records more came under numbers that were taken (5 to 6)",
+    ]
+    assert two.notes == (
+        (
+            "4 records of it (1 to 4) had come before, as 5 to 8 of epoch 1: the van numbered anew what it had not yet"
+            " been told to be safe."
+        ),
+    )
+    assert (one.key, two.key) == (text_of_key(KEY), text_of_key(KEY))
+    assert walked(two).misfit is None
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -181,11 +272,10 @@ def test_order_changes_nothing_of_the_chain(data: st.DataObject) -> None:
             cut = data.draw(st.integers(1, len(rest)))
             batches.append(batch(rest[:cut]))
             rest = rest[cut:]
-        store = open_store("sqlite://")  # in memory, for the many examples
+        store = emptied()
         while batches:
             cut = data.draw(st.integers(1, len(batches)))
             store.ingest_all(batches[:cut], received_s=NOW_S)
             batches = batches[cut:]
         ends.append((tables(store), store.told("van-07")))
-        store.close()
     assert ends[0] == ends[1]

@@ -11,7 +11,17 @@ import pytest
 
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
-from tests.dispatch.scenario import MINUTE_S, digest_of_record, key_of, sealed, text_of_key
+from agent.units import format_utc
+from tests.dispatch.scenario import (
+    MINUTE_S,
+    digest_of_record,
+    full_day,
+    key_of,
+    sealed,
+    status,
+    text_of_key,
+    word,
+)
 from tests.dispatch.test_board import NOW_S, Ask, ask, text_of  # noqa: F401 - `ask` is a fixture
 from tests.dispatch.test_browser import Watched, chromium, dispatch, watch  # noqa: F401 - fixtures
 
@@ -125,6 +135,64 @@ def open_everything(store: DispatchStore) -> None:
         store.keep_unreadable(
             topic=f"roadtally/1/{vehicle}/log", payload=b"\0", reason="a log message is zlib", received_s=NOW_S
         )
+
+
+def test_what_the_van_says_of_its_own_records(store: DispatchStore, ask: Ask) -> None:  # noqa: F811
+    """Records that nobody takes and a full disk stand on the van's line and page, since when, until it says no more."""
+    since = format_utc(NOW_S - 20 * MINUTE_S)
+    undelivered = f"the broker takes records but no acknowledgement comes from the dispatch side since {since}"
+    disk = {"state": "full", "since": since, "waiting": 3, "text": "The disk is full: free some space."}
+    store.hear(word(status("van-07", undelivered=undelivered, disk=disk)), received_s=NOW_S)
+    assert kinds(ask) == ["disk", "undelivered"]
+    for page in ("/", "/van/van-07"):
+        text = text_of(ask(page))
+        assert "the van's disk is full" in text
+        assert "records that do not arrive" in text
+        assert "07:46" in text  # twenty minutes before 08:06
+    text = text_of(ask("/van/van-07"))
+    assert "no acknowledgement comes from the dispatch side. Since" in text
+    assert "The disk is full: free some space." in text
+    set_aside = "record 7 (9000 bytes packed) makes the broker close the connection; kept"
+    store.hear(word(status("van-07", undelivered=set_aside)), received_s=NOW_S)
+    (found,) = ask("/api/van/van-07").json()["line"]["discrepancies"]
+    assert (found["kind"], found["text"], found["since"]) == (
+        "undelivered",
+        f"The van says of its records: {set_aside}.",
+        None,
+    )
+    store.hear(word(status("van-07")), received_s=NOW_S)
+    assert kinds(ask) == []
+
+
+def test_a_notice_that_came_again_is_one(store: DispatchStore, ask: Ask) -> None:  # noqa: F811
+    """Records that a van numbered anew come twice: a notice of the same octets shows once, with both numbers."""
+    take(store, NOTES[:3])
+    again = [msgspec.structs.replace(each, seq=number) for number, each in enumerate(NOTES[1:4], 1)]
+    take(store, again, epoch=2)
+    shown = ask("/api/van/van-07").json()["notices"]
+    assert [(each["text"], each["numbers"]) for each in shown] == [
+        ("note 4", [[2, 3]]),
+        ("note 3", [[1, 3], [2, 2]]),
+        ("note 2", [[1, 2], [2, 1]]),
+        ("note 1", [[1, 1]]),
+    ]
+    text = text_of(ask("/van/van-07"))
+    assert text.count("note 3") == 1
+    assert "one notice, kept as record 3 of epoch 1, record 2 of epoch 2" in text
+    store.forget(records_before_s=NOW_S + 1, badges_before_s=0.0)
+    assert ask("/api/van/van-07").json()["notices"] == []
+
+
+def test_a_manifest_that_came_again_is_one(store: DispatchStore, ask: Ask) -> None:  # noqa: F811
+    """A revision that came again in a higher epoch is listed once among its leg's revisions."""
+    records = full_day().records
+    take(store, records)
+    take(store, records, epoch=2)
+    manifests = ask("/api/van/van-07").json()["manifests"]
+    assert manifests
+    for each in manifests:
+        revisions = [told["revision"] for told in each["revisions"]]
+        assert revisions == sorted(set(revisions))
 
 
 @pytest.mark.integration

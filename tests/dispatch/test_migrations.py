@@ -44,6 +44,11 @@ def old(tmp_path: Path) -> Path:
         connection.execute(
             "INSERT INTO event_item VALUES ('urn:epc:id:grai:9521141.00012.7', 'van-07', 'ni:///a', 0.9)"
         )
+        columns = "vehicle, event_id, epoch, seq, time_s, action, biz_step, voided, body"
+        connection.execute(
+            f"INSERT INTO event ({columns}) VALUES ('van-07', 'ni:///a', 1, 2, ?, 'ADD', 'loading', 0, '{{}}')",  # noqa: S608
+            (NOW_S - 9.0,),
+        )
         connection.execute("""INSERT INTO cursor VALUES ('van-07', 1, '[[1,2]]')""")
         connection.execute("INSERT INTO vehicle (vehicle, heard_s) VALUES ('van-07', ?)", (NOW_S,))
     connection.close()
@@ -68,6 +73,23 @@ def test_0_1_0_goes_on(old: Path) -> None:
     once_more.close()
 
 
+def test_what_was_deleted_before_is_taken_for_old(old: Path) -> None:
+    """A 0.1.0 that had deleted its record 1: nothing noted why, so that it counts as deleted for its age."""
+    with sqlite3.connect(old) as connection:
+        connection.execute("DELETE FROM record WHERE seq = 1")
+    connection.close()
+    store = open_store(old)
+    (cursor,) = rows(store, schema.cursor)
+    store.close()
+    assert [cursor[key] for key in ("gone", "gone_seq", "gone_hash", "gone_sealed", "gone_s")] == [
+        1,
+        1,
+        None,
+        False,
+        None,
+    ]
+
+
 def test_the_steps_lead_to_the_schema(old: Path) -> None:
     """What the migrations make of 0.1.0 and what a new database is made as are the same, as alembic compares them."""
     open_store(old).close()
@@ -77,7 +99,7 @@ def test_the_steps_lead_to_the_schema(old: Path) -> None:
         assert compare_metadata(context, schema.metadata) == []
         once = "SELECT name FROM sqlite_master WHERE sql LIKE '%WITHOUT ROWID%'"
         assert set(connection.exec_driver_sql(once).scalars()) == {"event_item", "track"}
-        assert connection.exec_driver_sql("SELECT p FROM event_item").scalars().all() == [0.9]
+        assert connection.exec_driver_sql("SELECT p, time_s FROM event_item").all() == [(0.9, NOW_S - 9.0)]
         partial = "SELECT name FROM sqlite_master WHERE sql LIKE '%WHERE%'"
         found = set(connection.exec_driver_sql(partial).scalars())
         assert found == {"record_refused", "record_misfit", "event_at_no_site"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,10 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy.dialects import postgresql
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateTable
 
-from agent.dispatch import schema
+from agent.dispatch import bulk, schema
 from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.errors import StoreError
@@ -105,16 +106,29 @@ def test_items_stand_as_the_ledger_folds_them(data: st.DataObject) -> None:
     assert found == straight
 
 
+@lru_cache(maxsize=1)
+def _in_memory() -> DispatchStore:
+    return open_store("sqlite://")
+
+
+def emptied() -> DispatchStore:
+    """A store in memory with nothing in it, for the many examples: to make one takes longer than most of them."""
+    store = _in_memory()
+    with store._writing() as connection:
+        for table in schema.metadata.sorted_tables:
+            if table is not schema.version:
+                connection.execute(sa.delete(table))
+    return store
+
+
 def taken_in(records: list[tuple[str, LogRecord]], *, cut: int = 1) -> dict[str, list[dict[str, Any]]]:
     """What the tables say after these records came, `cut` to a transaction, items included."""
-    store = open_store("sqlite://")  # in memory, for the many examples
+    store = emptied()
     while records:
         part, records = records[:cut], records[cut:]
         store.ingest_all([LogBatch(vehicle, 1, (each,)) for vehicle, each in part], received_s=NOW_S)
     # An item that only a dropped statement ever named may have a row that says nothing.
-    told = tables(store) | {"item": [row for row in rows(store, schema.item) if row["event_id"] is not None]}
-    store.close()
-    return told
+    return tables(store) | {"item": [row for row in rows(store, schema.item) if row["event_id"] is not None]}
 
 
 @pytest.mark.parametrize("together", [True, False])
@@ -266,3 +280,15 @@ def test_sqlite_is_safe_against_a_power_cut(store: DispatchStore) -> None:
     with store.reading() as connection:
         assert connection.execute(sa.text("PRAGMA journal_mode")).scalar() == "wal"
         assert connection.execute(sa.text("PRAGMA synchronous")).scalar() == 2
+
+
+def test_rows_go_in_as_the_driver_takes_them() -> None:
+    """SQLite's driver wants values in order, PostgreSQL's by name (PEP 249, paramstyle); both replace what is there."""
+    keys = ("vehicle", "epoch", "ranges")
+    text, order = bulk._statement(sqlite.dialect(), schema.cursor, keys, ("vehicle", "epoch"))
+    assert order == keys
+    assert text.count("?") == len(keys)
+    text, order = bulk._statement(postgresql.dialect(), schema.cursor, keys, ("vehicle", "epoch"))
+    assert order is None
+    assert all(f"%({key})s" in text for key in keys)
+    assert "ON CONFLICT (vehicle, epoch) DO UPDATE SET ranges = excluded.ranges" in text

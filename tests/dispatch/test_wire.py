@@ -26,7 +26,7 @@ def test_a_day_comes_back() -> None:
     """What was packed is read, with each body's text as it was written."""
     batch = full_day().batches()[0]
     read = decode_batch(pack(batch), vehicle="van-07")
-    assert [(each.seq, each.kind, each.body) for each in read.records] == [
+    assert [(each.seq, each.kind, each.value) for each in read.records] == [
         (each.seq, each.kind, each.body) for each in batch.records
     ]
     assert read.records[0].text == batch.records[0].document
@@ -53,7 +53,7 @@ def test_octets_that_no_text_holds_are_kept() -> None:
     payload = b'{"v":1,"vehicle":"van-07","epoch":1,"records":[{"seq":1,"kind":"notice","body":{}},'
     payload += b'{"seq":2,"kind":"notice","body":"\xff\xfe"}]}'
     first, second = decode_batch(zlib.compress(payload), vehicle="van-07").records
-    assert (first.body, second.body, second.octets) == ({}, None, b'"\xff\xfe"')
+    assert (first.value, second.value, second.octets) == ({}, None, b'"\xff\xfe"')
     assert second.document == '"\\xff\\xfe"'
 
 

@@ -24,7 +24,7 @@ from agent.dispatch import schema
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.store import DispatchStore, open_store
-from agent.dispatch.wire import LogBatch, LogRecord
+from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
 from agent.errors import StoreError
 from agent.messages import Ack, decode_acks
 from tests.dispatch.conftest import Mosquitto, Vehicle, until
@@ -178,6 +178,54 @@ def listening(store: DispatchStore, broker: Mosquitto) -> Iterator[Ingest]:
         yield running
     finally:
         running.close()
+
+
+def test_an_older_ack_does_not_stay(
+    database: Path, broker: Mosquitto, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One process reads what is committed, another commits more and tells, then the first tells: the newest ack stays.
+
+    The second's ack is at the van before the first's is sent, so that the older one is retained for a moment.
+    """
+    van, slow, quick = van_at("van-07"), open_store(database), open_store(database)
+    first, second = batches(RECORDS[:10], 10), batches(RECORDS[10:20], 10)
+    seen: list[int] = []
+    told = slow.told
+    brokers = (Broker(port=broker.port, client_id="slow"), Broker(port=broker.port, client_id="quick"))
+
+    def delayed(vehicle: str) -> tuple[Ack, ...]:
+        before = told(vehicle)
+        if not seen and before:
+            seen.append(before[0].seq)
+            batch = decode_batch(second[0], vehicle="van-07")
+            quick.ingest(batch, received_s=NOW_S)
+            running._publish_ack("van-07")
+            until(lambda: acked(van).seq == 20, "the second's ack to be at the van")
+        return before
+
+    monkeypatch.setattr(slow, "told", delayed)
+    running = Ingest(quick, brokers[1], clock=SystemClock())
+    running.start()
+    until(lambda: running.link.connected, "the second to connect")
+    behind = Ingest(slow, brokers[0], clock=SystemClock())
+    heard: list[int] = []
+    van._client.message_callback_add(
+        "roadtally/1/van-07/ack", lambda *each: heard.append(decode_acks(each[2].payload)[0].seq) or van.keep(*each)
+    )
+    behind.start()
+    until(lambda: behind.link.connected, "the first to connect")
+    quick.ingest(decode_batch(first[0], vehicle="van-07"), received_s=NOW_S)
+    behind._known.add("van-07")
+    behind._publish_ack("van-07")
+    with behind._work:
+        behind._work.notify_all()
+    until(lambda: heard[-2:] == [10, 20], "the older ack, and then the newest again")
+    for each in (running, behind):
+        each.close()
+    late = van_at("van-07")
+    until(lambda: acked(late).seq == 20, "the newest to be what the broker retains")
+    slow.close()
+    quick.close()
 
 
 def test_down_for_days(
