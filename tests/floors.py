@@ -96,6 +96,7 @@ FLOORS: dict[str, int] = {
     "agent.broker*": 3,
     "agent.clock": 3,
     "agent.dispatch.board": 3,
+    "agent.dispatch.cargo": 3,
     "agent.dispatch.chains": 3,
     "agent.dispatch.connection": 3,
     "agent.dispatch.discrepancies": 3,

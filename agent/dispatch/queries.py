@@ -9,13 +9,13 @@ import msgspec
 import sqlalchemy as sa
 
 from agent.bodies import Aboard, Position, Status
+from agent.dispatch import cargo as carried
 from agent.dispatch import schema
 from agent.dispatch.discrepancies import open_discrepancies, strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import (
-    AboardView,
     BadgeView,
     DiscrepancyView,
     EventView,
@@ -24,7 +24,6 @@ from agent.dispatch.views import (
     ManifestView,
     NoticeView,
     NotReadView,
-    PlaceView,
     PositionView,
     RecordView,
     VanLine,
@@ -36,7 +35,6 @@ from agent.ledger import SeqRanges
 
 T = TypeVar("T")
 _MOST_LEGS, _MOST_EVENTS, _MOST_NOTICES = 40, 200, 20
-_ABOARD_FROM = 0.5  # an item more likely aboard than not is counted as aboard
 
 
 class Queries:
@@ -95,7 +93,7 @@ class Queries:
             count = connection.execute(sa.select(sa.func.count()).where(items.aboard == row.vehicle)).scalar() or 0
             aboard, near = int(count), 0
         else:
-            aboard = sum(_is_aboard(each.p, each.state) for each in cargo.items)
+            aboard = sum(carried.is_aboard(each.p, each.state) for each in cargo.items)
             near = len(cargo.items) - aboard
         cursors = connection.execute(sa.select(schema.cursor.c.ranges).where(schema.cursor.c.vehicle == row.vehicle))
         return VanLine(
@@ -103,7 +101,7 @@ class Queries:
             link=self._link(row.link, row.heard_s, now_s=now_s),
             link_since_s=row.link_since_s,
             heard_s=row.heard_s,
-            place=self._place(connection, row.vehicle, cargo),
+            place=carried.place(connection, row, cargo=cargo, position=position, places=self._places),
             position=None
             if position is None
             else PositionView(
@@ -120,27 +118,6 @@ class Queries:
             missing=sum(high - low + 1 for text in cursors.scalars() for low, high in parse_ranges(text).gaps),
             discrepancies=open_discrepancies(connection, row.vehicle),
         )
-
-    def _place(self, connection: sa.Connection, vehicle: str, cargo: Aboard | None) -> PlaceView:
-        if cargo is None or cargo.state == "unknown":
-            return PlaceView("unknown")
-        since_s = seconds_of(cargo.since)
-        if cargo.state == "stopped":
-            if cargo.site is None:
-                return PlaceView("halt", since_s=since_s)
-            return PlaceView("site", self._places.name(cargo.site), since_s)
-        origin = None
-        if cargo.leg is not None:
-            table = schema.manifest.c
-            body = connection.execute(
-                sa.select(table.body)
-                .where(table.vehicle == vehicle, table.manifest == cargo.leg)
-                .order_by(table.revision.desc())
-            ).scalar()
-            departed = msgspec.json.decode(body).get("departed", {}) if body else {}
-            site = departed.get("site")
-            origin = self._places.name(site) if isinstance(site, str) else None
-        return PlaceView("way", origin, since_s)
 
     def van(self, vehicle: str, *, now_s: float) -> VanPage | None:
         """All of one van; None where it was never heard."""
@@ -163,7 +140,9 @@ class Queries:
             return VanPage(
                 line=lines[0],
                 at_s=at_s,
-                items=() if cargo is None else self._aboard(cargo, at_s, names),
+                items=()
+                if cargo is None
+                else carried.items(connection, cargo, at_s=at_s, names=names, places=self._places),
                 badges=() if cargo is None else tuple(BadgeView(each.epc, each.name, each.p) for each in cargo.badges),
                 manifests=manifests,
                 withdrawn=withdrawn,
@@ -176,22 +155,6 @@ class Queries:
                 unused=unused or 0,
                 notices=_notices(connection, vehicle),
             )
-
-    def _aboard(self, cargo: Aboard, at_s: float | None, names: Names) -> tuple[AboardView, ...]:
-        return tuple(
-            AboardView(
-                epc=each.epc,
-                name=names.of(each.epc, each.name),
-                p=each.p,
-                state=each.state,
-                heard_s=None if each.heard_s is None or at_s is None else at_s - each.heard_s,
-                loaded_at=None
-                if each.loaded is None or each.loaded.site is None
-                else self._places.name(each.loaded.site),
-                loaded_s=None if each.loaded is None else seconds_of(each.loaded.time),
-            )
-            for each in sorted(cargo.items, key=lambda each: (not _is_aboard(each.p, each.state), each.name, each.epc))
-        )
 
     # -- manifests -----------------------------------------------------------------------------------------------------
 
@@ -263,10 +226,6 @@ class Queries:
 
 def _read(text: str | None, kind: type[T]) -> T | None:
     return None if text is None else msgspec.json.decode(text, type=kind)
-
-
-def _is_aboard(p: float, state: str) -> bool:
-    return state != "near" and p >= _ABOARD_FROM
 
 
 def _not_read(cargo: Aboard | None, status: Status | None) -> tuple[NotReadView, ...]:

@@ -164,7 +164,8 @@ class DispatchStore:
             if values:
                 connection.execute(sa.update(table).where(table.c.vehicle == body.vehicle).values(**values))
             if isinstance(body, Aboard):
-                keep_names(connection, self._upsert, ((each.epc, each.name, each.tag) for each in body.items))
+                named = ((each.epc, each.name, each.tag) for each in body.items if each.name)
+                keep_names(connection, self._upsert, named)
         return bool(values)
 
     def _know(self, connection: sa.Connection, vehicle: str) -> None:

@@ -3,12 +3,16 @@
     python tests/bench/bench_wire.py
 
 Bytes are what passes the vehicle's socket in both directions, TLS included, counted by a relay before a real mosquitto;
-TCP and IP headers are not in it. The day is lived through the pipeline, in what the agent shows and how often; each
-message is delivered before the next is made. The dispatch side is a process of its own, with its real store.
+TCP and IP headers are not in it. The day is a shift in one town: 30 customers, 75 items loaded, so some 150 moved. It
+is lived through the pipeline, in what the agent shows and how often; each message is delivered before the next is made.
+What time alone sends, the keepalive and a handshake for each start, is reckoned from what one of them takes. The
+dispatch side is a process of its own, with its real store.
 """
 
 from __future__ import annotations
 
+import json
+import random
 import shutil
 import statistics
 import subprocess
@@ -24,7 +28,9 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from agent import broker  # noqa: E402 - after the path is set, as all below
+import numpy as np  # noqa: E402 - after the path is set, as all below
+
+from agent import broker  # noqa: E402
 from agent.bodies import Aboard, Position, Status, encode_body, pack_body  # noqa: E402
 from agent.broker import free_port  # noqa: E402
 from agent.pipeline import finish, step  # noqa: E402
@@ -37,17 +43,52 @@ from agent.snapshot import gps_status, reader_status  # noqa: E402
 from agent.state import State  # noqa: E402
 from agent.vehicle import MqttSettings  # noqa: E402
 from agent.vehicle_shown import Dues, Showing, Shown  # noqa: E402
-from agent.world import Profile  # noqa: E402
-from tests.bench.bench_replay import SHORT, record  # noqa: E402
+from agent.world import Day, Profile, day_files, make_day  # noqa: E402
+from tests.bench.bench_replay import SHORT  # noqa: E402
 from tests.bench.common import RUNS, SCRATCH, Figure, main, show  # noqa: E402
 from tests.delivery import Van  # noqa: E402
 from tests.links.bench import event  # noqa: E402
 
-LONG = (21, Profile(items=(40, 41), stops=(30, 31)))
+LONG = (21, Profile(items=(75, 76), stops=(30, 31)))
+TOWN_M, APART_M = 12_000.0, 400.0
+"""How wide the town is, and how far its customers are from each other: some eight hours for thirty of them."""
 MONTH_RECORDS = 15_000
 WIRE_KB, DELAY_S, DRAIN_S, DRAIN_RATE = 500.0, 1.0, 60.0, 5000.0
 # A PINGREQ and its PINGRESP, two bytes each, in a record of TLS 1.3 each: header 5, tag 16, type 1 (RFC 8446, 5.2).
 PING_BYTES, PING_EVERY_S = 2 * (2 + 5 + 16 + 1), 60.0
+
+
+def town(customers: int) -> dict[str, Any]:
+    """The hire depot with so many customers round it, as a FeatureCollection."""
+    region = json.loads((ROOT / "geofences" / "region.geojson").read_text(encoding="utf-8"))
+    depot = next(each for each in region["features"] if each["id"] == "depot")
+    lon, lat = depot["geometry"]["coordinates"][0][0]
+    east_m = 111_200.0 * np.cos(np.radians(lat))
+    chance = random.Random(1)  # noqa: S311 - a town
+    spots = [(0.0, 0.0)]
+    while len(spots) <= customers:
+        spot = chance.uniform(-TOWN_M / 2, TOWN_M / 2), chance.uniform(-TOWN_M / 2, TOWN_M / 2)
+        if all(np.hypot(spot[0] - east, spot[1] - north) > APART_M for east, north in spots):
+            spots.append(spot)
+    stages = [
+        {
+            "type": "Feature",
+            "id": f"stage-{number:02d}",
+            "properties": {"name": f"Stage {number}", "radius_m": 40, "timezone": "Atlantic/Azores"},
+            "geometry": {"type": "Point", "coordinates": [lon + spot[0] / east_m, lat + spot[1] / 111_200.0]},
+        }
+        for number, spot in enumerate(spots[1:], 1)
+    ]
+    return {"type": "FeatureCollection", "features": [depot, *stages]}
+
+
+def record(folder: Path, seed: int, profile: Profile) -> Day:
+    """The day's files in `folder`."""
+    day = make_day(seed, sites=town(profile.stops[0]), profile=profile)
+    for name, content in day_files(day, np.random.default_rng(seed)).items():
+        with (folder / name).open("w", encoding="utf-8") as file:
+            file.writelines([content] if isinstance(content, str) else content)
+    return day
 
 
 class Rig:
@@ -146,7 +187,19 @@ class Counted:
         self.times: Counter[str] = Counter()
         self.saved_bytes = 0
         """What `pack_aboard` would save."""
-        self.last_s, self.idle_pings, self.now_s = 0.0, 0, 0.0
+        self.payload_bytes: Counter[str] = Counter()
+        self.pings, self.starts = 0, 1
+        self.now_s = self._last_out_s = self._last_in_s = 0.0
+
+    def go_on(self, now_s: float) -> None:
+        """Time goes on: pings as paho sends them, a minute after the last byte either way; a boot begins at nought."""
+        if now_s < self.now_s:
+            self.starts += 1
+            self._last_out_s = self._last_in_s = now_s
+        self.now_s = now_s
+        while (due_s := min(self._last_out_s, self._last_in_s) + PING_EVERY_S) <= now_s:
+            self.pings += 1
+            self._last_out_s = self._last_in_s = due_s
 
     def cost(self, leaf: str, do: Callable[[], object]) -> None:
         """Do it, wait, count."""
@@ -155,21 +208,27 @@ class Counted:
         self._rig.turn_until(self._rig.is_quiet)
         self.bytes[leaf] += self._rig.relay.passed_bytes - before
         self.times[leaf] += 1
-        self.idle_pings += max(0, int((self.now_s - self.last_s) // PING_EVERY_S))  # a boot begins at nought
-        self.last_s = self.now_s
+        self._last_out_s = self.now_s
+        if leaf != "position":  # QoS 0: nothing comes back
+            self._last_in_s = self.now_s
 
     def _list(self, body: Aboard) -> None:
         self.cost("aboard", lambda: self._rig.van.publisher.set_aboard(body))
         octets = encode_body(body)
+        self.payload_bytes["aboard"] += len(octets)
         self.saved_bytes += len(octets) - len(pack_body(octets))
+
+    def _body(self, leaf: str, body: Any, show: Callable[[Any], None]) -> None:
+        self.cost(leaf, lambda: show(body))
+        self.payload_bytes[leaf] += len(encode_body(body))
 
     def shown(self) -> Shown:
         """As the agent has it."""
         publisher = self._rig.van.publisher
         return Shown(
-            status=lambda body: self.cost("status", lambda: publisher.set_status(body)),
+            status=lambda body: self._body("status", body, publisher.set_status),
             aboard=self._list,
-            position=lambda body: self.cost("position", lambda: publisher.set_position(body)),
+            position=lambda body: self._body("position", body, publisher.set_position),
             notify=publisher.notify,
             raise_if_failed=publisher.raise_if_failed,
         )
@@ -184,7 +243,7 @@ def wire(quick: bool) -> tuple[list[Figure], list[str]]:  # noqa: FBT001 - as ev
         setup = read_setup(**{key: folder / file for key, file in files.items()})
         with rig(tls=True) as made:
             counted, dues = Counted(made), Dues()
-            counted.bytes["connecting"] = made.relay.passed_bytes
+            connecting_bytes = made.relay.passed_bytes
             showing, state, van = Showing(counted.shown(), dues), State(), made.van
             moved = 0
 
@@ -204,7 +263,7 @@ def wire(quick: bool) -> tuple[list[Figure], list[str]]:  # noqa: FBT001 - as ev
                 dues.soon("aboard")
 
             for item in Lines().inputs(read_lines(folder / "recording.jsonl")):
-                counted.now_s = item.mono
+                counted.go_on(item.mono)
                 state, records = step(setup, state, item)
                 take(records, item.mono)
                 if state.axis.bases:
@@ -213,15 +272,22 @@ def wire(quick: bool) -> tuple[list[Figure], list[str]]:  # noqa: FBT001 - as ev
                     )
             take(finish(setup, state)[1], counted.now_s)
     powered_h = sum(off - on for on, off in day.boots) / 3600.0
-    counted.bytes["keepalive, reckoned"] = counted.idle_pings * PING_BYTES
+    counted.bytes["keepalive, reckoned"] = counted.pings * PING_BYTES
+    counted.bytes["connecting"] = counted.starts * connecting_bytes
+    counted.times |= {"keepalive, reckoned": counted.pings, "connecting": counted.starts}
     total = sum(counted.bytes.values()) / 1e3
     figures = [Figure("a day on the wire over TLS, both ways", "kB", [total], most=WIRE_KB)]
     figures.append(
         Figure("  the same with pack_aboard, reckoned", "kB", [total - counted.saved_bytes / 1e3], most=WIRE_KB)
     )
     figures += [Figure(f"  of it {leaf}", "kB", [octets / 1e3]) for leaf, octets in counted.bytes.most_common()]
-    times = ", ".join(f"{count} {leaf}" for leaf, count in counted.times.most_common())
-    return figures, [f"{len(day.stops)} stops, {moved} items moved, {powered_h:.1f} h with power; sent: {times}"]
+    records = counted.times["records"]
+    notes = [f"{len(day.stops)} stops, {moved} items moved, {powered_h:.1f} h with power, {records} records"]
+    for leaf, octets in counted.bytes.most_common():
+        times = counted.times[leaf]
+        payload = f", {counted.payload_bytes[leaf] / times:.0f} of them payload" if counted.payload_bytes[leaf] else ""
+        notes.append(f"  {leaf}: {times} times, {octets / times:.0f} bytes each, both ways{payload}")
+    return figures, notes
 
 
 def _is_handling(body: dict[str, Any]) -> bool:

@@ -1,9 +1,9 @@
 """One trial: a vehicle makes custody records while its link, its broker and its dispatch side fail by a seeded mixture.
 
-Real are the store and the publisher of the vehicle, mosquitto, and the dispatch side in a process of its own. Between
-vehicle and broker stands a relay that takes the coverage away; on the broker a meddler says again what was said before,
-in any order. In the end all is well again, the outbox must become empty, and the dispatch side's records must be the
-vehicle's: none lost, none doubled, none different.
+Real are the store and the publisher of the vehicle, mosquitto, and the dispatch side in a process of its own; where the
+vehicle is killed it has one too. Between vehicle and broker stands a relay that takes the coverage away; on the broker
+a meddler says again what was said before, in any order. In the end all is well again, the outbox must become empty, and
+the dispatch side's records must be the vehicle's: none lost, none doubled, none different.
 """
 
 from __future__ import annotations
@@ -83,6 +83,12 @@ class HastyClock(SystemClock):
     def __init__(self) -> None:
         super().__init__()
         self._began_s = super().mono()
+        self.off_by_s = 0.0
+        """How wrong the wall clock is."""
+
+    def utc(self) -> float:
+        """Wrong by that."""
+        return super().utc() + self.off_by_s
 
     def mono(self) -> float:
         """Seconds since this boot."""
@@ -99,10 +105,13 @@ class Sides:
     def __init__(self, folder: Path, *, seed: int, make_van: Callable[..., Van] = Van) -> None:
         self.chance = random.Random(seed)  # noqa: S311 - a test's luck
         self.folder, self._make_van = folder, make_van
-        self.database = folder / "dispatch.db"
+        self.store, self.database = folder / "store.db", folder / "dispatch.db"
         self._ready = self.database.with_suffix(".ready")
         self.port = free_port()
         self.made = 0
+        self.broken_promises = 0
+        """Records that a killed vehicle had said to be committed, and that its store does not hold."""
+        self._clock = HastyClock()
         self._stack = ExitStack()
         self._broker: RunningBroker | None = None
         self._depot: subprocess.Popen[bytes] | None = None
@@ -116,7 +125,9 @@ class Sides:
 
     def _new_van(self) -> Van:
         patience = {"resend_after_s": 1.0, "resend_after_real_s": 1.0}
-        return self._make_van(self.folder / "store.db", port=self._relay.port, clock=HastyClock(), **patience)
+        off_by_s, self._clock = self._clock.off_by_s, HastyClock()
+        self._clock.off_by_s = off_by_s
+        return self._make_van(self.store, port=self._relay.port, clock=self._clock, **patience)
 
     def _listen(self) -> None:
         """Overhears logs and acks, to say them again later."""
@@ -257,6 +268,30 @@ class Sides:
         self.van.close()
         self.van = self._new_van()
 
+    def wall_clock_jumps(self) -> None:
+        """The vehicle's clock is set by years or hours, forth or back, while records are on their way."""
+        self._clock.off_by_s = self.chance.choice((-1e9, -3600.0, 0.0, 3600.0, 1e9))
+        self.append(self.chance.randint(1, 60))
+        self.turn_for(self.chance.uniform(0.0, 0.1))
+
+    def van_killed(self) -> None:
+        """The vehicle's process is killed -9 while it makes and sends records; the next one goes on from its store."""
+        self.van.close()
+        command = [sys.executable, "-m", "tests.links.van", str(self.store), str(self._relay.port), str(self.made + 1)]
+        command += ["--off-by", str(self._clock.off_by_s)]
+        process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        assert process.stdout is not None
+        promised = [int(process.stdout.readline())]  # it is up
+        time.sleep(self.chance.uniform(0.0, 0.4))
+        process.kill()
+        promised += [int(line) for line in process.stdout.read().split(b"\n") if line]
+        process.stdout.close()
+        process.wait()
+        self.van = self._new_van()
+        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True) as store:
+            (self.made,) = store.execute("SELECT count(*) FROM record").fetchone()
+        self.broken_promises += max(0, promised[-1] - self.made)
+
     def heal(self) -> bool:
         """Everything is there again; whether the outbox became empty in time."""
         self._relay.mend()
@@ -281,6 +316,7 @@ class Sides:
 FAULTS: tuple[str, ...] = (
     "nothing", "dead_zone", "flapping", "broker_killed", "broker_wiped", "depot_dies_between_commit_and_ack",
     "depot_away", "depot_away_and_broker_wiped", "said_again", "acks_lost", "van_restarts",
+    "wall_clock_jumps", "van_killed",
 )  # fmt: skip
 
 
@@ -319,7 +355,9 @@ def trial(seed: int, *, steps: int, faults: tuple[str, ...] = FAULTS, make_van: 
             sides.van.publisher.raise_if_failed()
         finally:
             sides.close()
-        lost, doubled, different, problems = compare(sides.folder / "store.db", sides.database)
+        lost, doubled, different, problems = compare(sides.store, sides.database)
+        if sides.broken_promises:
+            problems.append(f"{sides.broken_promises} committed records gone from the vehicle's store")
     if not is_empty:
         problems.append("the outbox did not become empty")
     if lost or doubled or different:
