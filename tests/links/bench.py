@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
@@ -187,6 +187,15 @@ class Sides:
             time.sleep(0.002)  # lets the other threads run between two looks
         return True
 
+    def no_coverage(self) -> None:
+        """From now on, until `mend`."""
+        self._relay.cut()
+        self.turn_for(10.0, until=lambda: not self.van.publisher.is_connected)
+
+    def mend(self) -> None:
+        """There is coverage again."""
+        self._relay.mend()
+
     # What can go wrong.
 
     def nothing(self) -> None:
@@ -303,6 +312,16 @@ class Sides:
             self.start_depot()
         return self.turn_for(ENDS_WITHIN_S, until=lambda: self.van.store.backlog() == 0 and self._ready.exists())
 
+    def how_it_stands(self) -> str:
+        """In words, for a trial that does not end."""
+        publisher = self.van.publisher
+        depot = "away" if self._depot is None or self._depot.poll() is not None else "there"
+        return (
+            f"{self.van.store.backlog()} records wait, {publisher.published_batches} batches sent, "
+            f"{'connected' if publisher.is_connected else 'not connected'}, told {publisher._told_trouble[0]!r}; "
+            f"the dispatch side is {depot} and {'' if self._ready.exists() else 'not '}ready"
+        )
+
     def close(self) -> None:
         """End all processes."""
         with suppress(Exception):
@@ -339,19 +358,24 @@ def compare(store: Path, database: Path) -> tuple[int, int, int, list[str]]:
     return lost, doubled, different, problems
 
 
-def trial(seed: int, *, steps: int, faults: tuple[str, ...] = FAULTS, make_van: Callable[..., Van] = Van) -> Verdict:
-    """Live one mixture and compare."""
+def mixture(seed: int, *, steps: int, faults: Sequence[str] = FAULTS) -> tuple[str, ...]:
+    """What goes wrong, in this order."""
+    chance = random.Random(seed)  # noqa: S311 - a test's luck
+    return tuple(chance.choice(faults) for _ in range(steps))
+
+
+def trial(seed: int, did: Sequence[str], *, make_van: Callable[..., Van] = Van) -> Verdict:
+    """Live one mixture and compare; `seed` draws how much of each."""
     began_s = time.monotonic()
-    did: list[str] = []
     with tempfile.TemporaryDirectory(prefix="roadtally-link-") as name:
         sides = Sides(Path(name), seed=seed, make_van=make_van)
         try:
-            for _ in range(steps):
+            for fault in did:
                 sides.append(sides.chance.choice((1, 3, 20, 150)))
                 sides.turn_for(sides.chance.uniform(0.0, 0.2))
-                did.append(sides.chance.choice(faults))
-                getattr(sides, did[-1])()
+                getattr(sides, fault)()
             is_empty = sides.heal()
+            stands = sides.how_it_stands()
             sides.van.publisher.raise_if_failed()
         finally:
             sides.close()
@@ -359,7 +383,7 @@ def trial(seed: int, *, steps: int, faults: tuple[str, ...] = FAULTS, make_van: 
         if sides.broken_promises:
             problems.append(f"{sides.broken_promises} committed records gone from the vehicle's store")
     if not is_empty:
-        problems.append("the outbox did not become empty")
+        problems.append(f"the outbox did not become empty: {stands}")
     if lost or doubled or different:
         problems.append(f"{lost} lost, {doubled} doubled, {different} different")
     return Verdict(seed, tuple(did), sides.made, lost, doubled, different, tuple(problems), time.monotonic() - began_s)
