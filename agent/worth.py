@@ -37,6 +37,9 @@ def aboard_is(last: Aboard | None, new: Aboard, *, waited_s: float) -> bool:
         return True
     if new.leg is not None and new.leg != last.leg:
         return True
+    # Where it stands became known, or turned out otherwise; no event need tell that.
+    if new.state == last.state == "stopped" and new.site != last.site:
+        return True
     return waited_s >= ITEMS_S and _cargo(last) != _cargo(new)
 
 
@@ -46,7 +49,7 @@ def _circumstances(body: Aboard) -> tuple[object, ...]:
 
 def _cargo(body: Aboard) -> tuple[object, ...]:
     items = {each.epc for each in body.items if each.state == "aboard"}
-    return items, {each.epc for each in body.badges}
+    return items, {each.epc for each in body.badges}, body.certain
 
 
 def status_is(last: Status | None, new: Status, *, waited_s: float) -> bool:

@@ -20,7 +20,7 @@ def live(scene: Scene, setup: Setup = SETUP) -> State:
 
 
 def test_on_the_road_the_manifest_speaks() -> None:
-    """Moving, with the leg's id, each item with its probability and the age of its last read; its name is told already."""
+    """Moving, with the leg's id, each item with its probability and the age of its last read, but no name."""
     state = live(loaded_at_depot().hear("badge").stay(20).drive("nowhere"))
     shown = aboard(SETUP, state, now_s=state.axis.last_s)
     assert (shown.state, shown.site, shown.leg, shown.trip) == (

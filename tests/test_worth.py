@@ -89,6 +89,7 @@ def test_an_arrival_is_told_by_its_event_and_by_the_position_not_by_a_list() -> 
     assert not worth.aboard_is(LIST, replace(LIST, state="moving", site=None), waited_s=0.0)
     assert worth.position_is(HERE, replace(HERE, site="hall", leg=None, speed_mps=0.0), waited_s=0.0)
     assert worth.aboard_is(replace(LIST, state="unknown"), LIST, waited_s=0.0), "nothing told it yet"
+    assert worth.aboard_is(replace(LIST, site=None), LIST, waited_s=0.0), "and no event tells where it stood all along"
 
 
 def test_a_status_goes_where_its_condition_changed() -> None:

@@ -15,7 +15,6 @@ import sqlalchemy as sa
 from agent.bodies import Aboard, Position
 from agent.dispatch import schema
 from agent.dispatch.documents import Names
-from agent.dispatch.drawn import chunks
 from agent.dispatch.places import Places
 from agent.dispatch.views import AboardView, PlaceView
 from agent.dispatch.words import seconds_of
@@ -68,16 +67,15 @@ def _loadings(connection: sa.Connection, vehicle: str, epcs: list[str]) -> dict[
     """Where and when each of these was last loaded, unless it was unloaded since."""
     listed, event = schema.event_item.c, schema.event.c
     latest: dict[str, tuple[str, _Loading]] = {}
-    for some in chunks(epcs):
-        query = (
-            sa.select(listed.epc, event.biz_step, event.place, event.time_s)
-            .join(schema.event, sa.and_(event.vehicle == listed.vehicle, event.event_id == listed.event_id))
-            .where(listed.vehicle == vehicle, listed.epc.in_(some), event.biz_step.in_(("loading", "unloading")))
-            .where(event.voided.is_(False))
-            .order_by(event.time_s)
-        )
-        for row in connection.execute(query):
-            latest[row.epc] = (row.biz_step, _Loading(row.place, row.time_s))
+    query = (
+        sa.select(listed.epc, event.biz_step, event.place, event.time_s)
+        .join(schema.event, sa.and_(event.vehicle == listed.vehicle, event.event_id == listed.event_id))
+        .where(listed.vehicle == vehicle, listed.epc.in_(epcs), event.biz_step.in_(("loading", "unloading")))
+        .where(event.voided.is_(False))
+        .order_by(event.time_s)
+    )
+    for row in connection.execute(query):
+        latest[row.epc] = (row.biz_step, _Loading(row.place, row.time_s))
     return {epc: loading for epc, (step, loading) in latest.items() if step == "loading"}
 
 
@@ -131,7 +129,7 @@ def _standing(site: str | None, since_s: float | None) -> PlaceView:
     return PlaceView("halt", since_s=since_s) if site is None else PlaceView("site", site, since_s)
 
 
-def _last_step(connection: sa.Connection, vehicle: str) -> sa.Row[Any] | None:
+def _last_step(connection: sa.Connection, vehicle: str) -> Any:  # noqa: ANN401 - a row, or None
     """The newest arrival or departure that stands."""
     event = schema.event.c
     query = (
