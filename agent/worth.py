@@ -14,10 +14,11 @@ from agent.geo import distance_m
 POSITION_S, MOVED_M = 60.0, 50.0
 # The board calls a van not heard after three minutes; a position is the smallest sign of life.
 SIGN_OF_LIFE_S = 150.0
-# A list is some 3 kB, of which an arrival or a departure changes nothing: its event and the position tell that, and
-# what is loaded and unloaded has events too. It goes once a leg's manifest is made, on which it then rests.
+# A list is some 3 kB, mostly of what was in the last one too; what is loaded and unloaded is told at once by its event.
 ITEMS_S = 300.0
 AGES_S = 1800.0
+# A departure's list waits for the leg's manifest, on which it then rests; that comes within 3 minutes (formats.md, 7).
+MANIFEST_S = 180.0
 STATUS_S = 900.0
 _MANY_WAITING = 16
 
@@ -35,16 +36,16 @@ def aboard_is(last: Aboard | None, new: Aboard, *, waited_s: float) -> bool:
     """The same for the list of what is aboard."""
     if last is None or _circumstances(last) != _circumstances(new) or waited_s >= AGES_S:
         return True
-    if new.leg is not None and new.leg != last.leg:
-        return True
-    # Where it stands became known, or turned out otherwise; no event need tell that.
-    if new.state == last.state == "stopped" and new.site != last.site:
+    if new.state == "moving":
+        if (new.leg is not None and new.leg != last.leg) or (last.state != "moving" and waited_s >= MANIFEST_S):
+            return True
+    elif (new.state, new.site) != (last.state, last.site):
         return True
     return waited_s >= ITEMS_S and _cargo(last) != _cargo(new)
 
 
 def _circumstances(body: Aboard) -> tuple[object, ...]:
-    return body.at is None, body.state == "unknown", tuple((each.why, each.antenna) for each in body.silences)
+    return body.at is None, tuple((each.why, each.antenna) for each in body.silences)
 
 
 def _cargo(body: Aboard) -> tuple[object, ...]:

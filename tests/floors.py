@@ -163,7 +163,7 @@ PAIRS: dict[tuple[str, str], str] = {
     ("agent.dispatch.discrepancies", "agent.dispatch.schema"): "the tables it reads",
     ("agent.dispatch.cargo", "agent.dispatch.schema"): "the tables it reads",
     ("agent.dispatch.cargo", "agent.dispatch.documents"): "what items are called",
-    ("agent.dispatch.queries", "agent.dispatch.cargo"): "what is aboard, and where the van is",
+    ("agent.dispatch.queries", "agent.dispatch.cargo"): "the lines of a list, filled in",
     ("agent.dispatch.queries", "agent.dispatch.discrepancies"): "what is open about a van's record",
     ("agent.dispatch.ingest", "agent.dispatch.connection"): "the client that it hears through",
     ("agent.dispatch.queries", "agent.dispatch.schema"): "the tables it reads",

@@ -82,14 +82,16 @@ def test_a_list_waits_while_loading_goes_on_but_not_for_a_manifest_or_a_silence(
     assert worth.aboard_is(LIST, replace(LIST, silences=(silent,)), waited_s=0.0)
 
 
-def test_an_arrival_is_told_by_its_event_and_by_the_position_not_by_a_list() -> None:
-    """A list says the same of what is aboard as before; the dispatch side knows the place without it."""
-    onward = replace(LIST, state="moving", site=None, leg="van-07/d/1")
-    assert not worth.aboard_is(onward, replace(LIST, site="hall"), waited_s=0.0)
-    assert not worth.aboard_is(LIST, replace(LIST, state="moving", site=None), waited_s=0.0)
-    assert worth.position_is(HERE, replace(HERE, site="hall", leg=None, speed_mps=0.0), waited_s=0.0)
-    assert worth.aboard_is(replace(LIST, state="unknown"), LIST, waited_s=0.0), "nothing told it yet"
-    assert worth.aboard_is(replace(LIST, site=None), LIST, waited_s=0.0), "and no event tells where it stood all along"
+def test_an_arrival_is_told_at_once_a_departure_with_its_manifest() -> None:
+    """Who waits for the van reads its list; on the way the manifest is what counts, and it comes within 3 minutes."""
+    moving = replace(LIST, state="moving", site=None)
+    assert worth.aboard_is(replace(moving, leg="van-07/d/1"), replace(LIST, site="hall"), waited_s=0.0)
+    assert not worth.aboard_is(LIST, moving, waited_s=179.0)
+    assert worth.aboard_is(LIST, moving, waited_s=180.0)
+    assert worth.aboard_is(moving, replace(moving, leg="van-07/d/1"), waited_s=0.0)
+    assert not worth.aboard_is(moving, moving, waited_s=1799.0)
+    assert worth.aboard_is(replace(LIST, site=None), LIST, waited_s=0.0), "where it stands became known"
+    assert worth.aboard_is(replace(LIST, state="unknown"), LIST, waited_s=0.0)
 
 
 def test_a_status_goes_where_its_condition_changed() -> None:

@@ -24,6 +24,7 @@ from agent.dispatch.views import (
     ManifestView,
     NoticeView,
     NotReadView,
+    PlaceView,
     PositionView,
     RecordView,
     VanLine,
@@ -101,7 +102,7 @@ class Queries:
             link=self._link(row.link, row.heard_s, now_s=now_s),
             link_since_s=row.link_since_s,
             heard_s=row.heard_s,
-            place=carried.place(connection, row, cargo=cargo, position=position, places=self._places),
+            place=self._place(connection, row.vehicle, cargo),
             position=None
             if position is None
             else PositionView(
@@ -118,6 +119,27 @@ class Queries:
             missing=sum(high - low + 1 for text in cursors.scalars() for low, high in parse_ranges(text).gaps),
             discrepancies=open_discrepancies(connection, row.vehicle),
         )
+
+    def _place(self, connection: sa.Connection, vehicle: str, cargo: Aboard | None) -> PlaceView:
+        if cargo is None or cargo.state == "unknown":
+            return PlaceView("unknown")
+        since_s = seconds_of(cargo.since)
+        if cargo.state == "stopped":
+            if cargo.site is None:
+                return PlaceView("halt", since_s=since_s)
+            return PlaceView("site", self._places.name(cargo.site), since_s)
+        origin = None
+        if cargo.leg is not None:
+            table = schema.manifest.c
+            body = connection.execute(
+                sa.select(table.body)
+                .where(table.vehicle == vehicle, table.manifest == cargo.leg)
+                .order_by(table.revision.desc())
+            ).scalar()
+            departed = msgspec.json.decode(body).get("departed", {}) if body else {}
+            site = departed.get("site")
+            origin = self._places.name(site) if isinstance(site, str) else None
+        return PlaceView("way", origin, since_s)
 
     def van(self, vehicle: str, *, now_s: float) -> VanPage | None:
         """All of one van; None where it was never heard."""

@@ -1,4 +1,4 @@
-"""A short list shows like a full one: names, loadings and the place come from the records beside it."""
+"""A short list shows like a full one: names and loadings come from the records beside it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.views import VanPage
 from agent.sites import parse_sites
 from agent.units import format_utc
-from tests.dispatch.scenario import DAY_S, MINUTE_S, Items, VanDay, aboard, item, location, position, word, write_sites
+from tests.dispatch.scenario import DAY_S, MINUTE_S, Items, VanDay, aboard, item, word, write_sites
 
 CARGO: Items = [item(number) for number in range(5)]
 LOADED_S, DEPARTED_S = DAY_S + 20 * MINUTE_S, DAY_S + 60 * MINUTE_S
@@ -92,37 +92,3 @@ def test_a_stranger_keeps_the_name_that_it_came_with(store: DispatchStore, place
     later = {key: near[key] for key in ("epc", "p", "state", "heard_s")}
     shown = page(store, places, short(full()) | {"items": [later]}).items[0]
     assert (shown.name, shown.state, shown.loaded_s) == (new["name"], "near", None)
-
-
-def arrival(day: VanDay, site: str, at_s: float) -> None:
-    """The van's arrival as its record."""
-    body = day.move("departing", site, at_s, CARGO)
-    for key in ("childEPCs", "parentID", "rt:confidence", "disposition"):
-        del body[key]
-    body |= {"type": "ObjectEvent", "epcList": ["urn:epc:id:giai:9521141.70007"], "bizStep": "arriving"}
-    assert body["bizLocation"] == {"id": location(site)}
-
-
-def test_an_arrival_shows_before_the_next_list(store: DispatchStore, places: Places) -> None:
-    """The last list says on the way since the departure; a later arrival stands against it, an earlier one does not."""
-    assert page(store, places, short(full())).line.place.text == "on the way, from Ostrand hire depot"
-    day = VanDay(after_seq=3)
-    arrival(day, "quay", DEPARTED_S - 600)
-    store.ingest(*day.batches(), received_s=NOW_S)
-    assert page(store, places).line.place.kind == "way"
-    arrival(day, "playhouse", NOW_S - 60)
-    store.ingest(*day.batches(), received_s=NOW_S)
-    place = page(store, places).line.place
-    assert (place.text, place.since_s) == ("at Tern Street Playhouse", NOW_S - 60)
-    standing = short(full(state="stopped", site="playhouse", leg=None, since=format_utc(NOW_S - 58)))
-    assert page(store, places, standing).line.place.since_s == NOW_S - 58
-
-
-def test_a_departure_shows_by_the_position_before_it_is_decided(store: DispatchStore, places: Places) -> None:
-    """Who moves after being told to stand is on the way; an older position, or one that stands, says nothing."""
-    standing = short(full(state="stopped", site="quay", leg=None, since=format_utc(NOW_S - 300)))
-    here = position("van-07", at_s=NOW_S - 10, speed_mps=9.0, site=None)
-    assert page(store, places, standing, here).line.place.text == "at Quay Seven stage"
-    assert page(store, places, here | {"at": format_utc(NOW_S), "speed_mps": 0.0}).line.place.kind == "site"
-    moved = page(store, places, here | {"at": format_utc(NOW_S)}).line.place
-    assert moved.text == "on the way, from Quay Seven stage"
