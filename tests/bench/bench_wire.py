@@ -212,7 +212,7 @@ class Counted:
         before = self._rig.relay.passed_bytes
         do()
         self._rig.turn_until(
-            lambda: self._rig.is_quiet() and (leaf != "position" or self._rig.relay.passed_bytes > before)
+            lambda: self._rig.is_quiet() and (leaf == "status" or self._rig.relay.passed_bytes > before)
         )
         self.bytes[leaf] += self._rig.relay.passed_bytes - before
         self.times[leaf] += 1
