@@ -118,15 +118,19 @@ class LoadedAt(Struct, frozen=True):
     time: str
 
 
-class AboardItem(Struct, frozen=True):
-    """One registered item that is aboard or heard near; `heard_s` is the age of its last read at the body's `at`."""
+class AboardItem(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One registered item that is aboard or heard near; `heard_s` is the age of its last read at the body's `at`.
+
+    It goes by its EPC. `tag` and `name` stand where no manifest has told them, `loaded` only from an older vehicle: the
+    event of the loading tells that. Without `state` it is aboard.
+    """
 
     epc: str
-    tag: str
-    name: str
     p: Probability
-    state: Literal["aboard", "near", "not heard"]
+    state: Literal["aboard", "near", "not heard"] = "aboard"
     heard_s: float | None = None
+    tag: str | None = None
+    name: str | None = None
     loaded: LoadedAt | None = None
 
 
@@ -156,10 +160,9 @@ class Aboard(Struct, frozen=True, kw_only=True):
     silences: tuple[NotRead, ...] = ()
 
 
-class Position(Struct, frozen=True, kw_only=True):
-    """`roadtally/1/VEHICLE/position`: the last fix; degrees (WGS 84), metres, m/s."""
+class Position(Struct, frozen=True, kw_only=True, omit_defaults=True, tag_field="v", tag=1):
+    """`roadtally/1/VEHICLE/position`: the last fix; degrees (WGS 84), metres, m/s. What is not known is left out."""
 
-    v: Literal[1] = 1
     vehicle: str
     at: str
     lat: Annotated[float, Meta(ge=-90.0, le=90.0)]

@@ -185,7 +185,7 @@ def pack_log(*, vehicle: str, epoch: int, rows: Sequence[OutboxRow], key: str | 
             "records": [LogRecord(row.seq, row.kind, Raw(row.body), row.prev, row.sig) for row in rows[:taken]],
             **({} if key is None else {"key": key}),
         }
-        packed = zlib.compress(msgspec.json.encode(batch), 6)
+        packed = zlib.compress(msgspec.json.encode(batch), 9)
         if len(packed) <= MAX_PACKED_BYTES:
             return packed, taken
         taken //= 2

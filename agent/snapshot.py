@@ -6,7 +6,7 @@ manifest speaks. Outside working hours neither place nor badge nor position is s
 
 from __future__ import annotations
 
-from agent.bodies import Aboard, AboardItem, BadgeAboard, GpsStatus, LoadedAt, NotRead, Position, ReaderStatus
+from agent.bodies import Aboard, AboardItem, BadgeAboard, GpsStatus, NotRead, Position, ReaderStatus
 from agent.gps_faults import Fault
 from agent.itinerary import Leg, Stop
 from agent.motion import State as Doing
@@ -90,9 +90,7 @@ def gps_status(state: State, now: float, fault: Fault | None) -> GpsStatus:
     return GpsStatus("silent" if mute else "no fix", last_fix, None if fault is None else fault.text)
 
 
-def _lines(
-    setup: Setup, state: State, *, now_s: float
-) -> tuple[tuple[AboardItem, ...], tuple[BadgeAboard, ...], bool]:
+def _lines(setup: Setup, state: State, *, now_s: float) -> tuple[tuple[AboardItem, ...], tuple[BadgeAboard, ...], bool]:
     belief = state.belief
     if belief is None:
         return (), (), False
@@ -101,7 +99,7 @@ def _lines(
     for item in belief.open:
         for number in item.rssi_dbm:
             heard[number] = item.to_s
-    loaded = _loaded(setup, state)
+    told = {line["epc"] for manifest in state.ledger.manifests.values() for line in manifest["items"]}
     items: list[AboardItem] = []
     badges: list[BadgeAboard] = []
     doubt = 1.0
@@ -123,28 +121,16 @@ def _lines(
         items.append(
             AboardItem(
                 epc=listing.epc,
-                tag=tag,
-                name=listing.name,
                 p=round(p, 4),
                 state=shown,  # type: ignore[arg-type]
-                heard_s=None if age is None else round(max(age, 0.0), 1),
-                loaded=loaded.get(tag),
+                heard_s=None if age is None else round(max(age, 0.0)),
+                tag=None if listing.epc in told else tag,
+                name=None if listing.epc in told else listing.name,
             )
         )
-    items.sort(key=lambda item: (item.state != "aboard", item.name, item.epc))
+    items.sort(key=lambda item: (item.state != "aboard", item.epc))
     badges.sort(key=lambda badge: badge.epc)
     return tuple(items), tuple(badges), doubt >= CERTAIN and is_reading(state)
-
-
-def _loaded(setup: Setup, state: State) -> dict[str, LoadedAt]:
-    sites = {site.sgln or f"urn:roadtally:site:{site.id}": site.id for site in setup.site_of.values()}
-    latest: dict[str, tuple[float, LoadedAt]] = {}
-    for key, stated in state.ledger.events.items():
-        if key[0] == "load":
-            draft, tag = stated.draft, str(key[3])
-            if tag not in latest or draft.at_s > latest[tag][0]:
-                latest[tag] = (draft.at_s, LoadedAt(sites.get(draft.place.location_uri or ""), format_utc(draft.at_s)))
-    return {tag: at for tag, (_, at) in latest.items()}
 
 
 def position(setup: Setup, state: State) -> Position | None:
@@ -161,9 +147,9 @@ def position(setup: Setup, state: State) -> Position | None:
     return Position(
         vehicle=setup.vehicle.id,
         at=format_utc(utc_s),
-        lat=round(fix.lat, 6),
-        lon=round(fix.lon, 6),
-        error_m=round(SIGMAS_95 * fix.sigma_m, 1),
+        lat=round(fix.lat, 5),  # 1.1 m
+        lon=round(fix.lon, 5),
+        error_m=round(SIGMAS_95 * fix.sigma_m),
         speed_mps=round(state.motion.speed_mps, 1) if moving else 0.0,
         site=current.place.site if isinstance(current, Stop) else None,
         leg=None if manifest is None else manifest["manifest"],

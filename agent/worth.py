@@ -14,9 +14,12 @@ from agent.geo import distance_m
 POSITION_S, MOVED_M = 60.0, 50.0
 # The board calls a van not heard after three minutes; a position is the smallest sign of life.
 SIGN_OF_LIFE_S = 150.0
-# A list is some 5 kB, mostly of what was in the last one too; what is loaded and unloaded is told at once by its event.
+# A list is some 3 kB, mostly of what was in the last one too; what is loaded and unloaded is told at once by its event.
 ITEMS_S = 300.0
-AGES_S = 900.0
+AGES_S = 1800.0
+# A departure's list waits for the leg's manifest, on which it then rests; that comes within 3 minutes (formats.md, 7).
+MANIFEST_S = 180.0
+STATUS_S = 900.0
 _MANY_WAITING = 16
 
 
@@ -33,21 +36,26 @@ def aboard_is(last: Aboard | None, new: Aboard, *, waited_s: float) -> bool:
     """The same for the list of what is aboard."""
     if last is None or _circumstances(last) != _circumstances(new) or waited_s >= AGES_S:
         return True
+    if new.state == "moving":
+        if (new.leg is not None and new.leg != last.leg) or (last.state != "moving" and waited_s >= MANIFEST_S):
+            return True
+    elif (new.state, new.site) != (last.state, last.site):
+        return True
     return waited_s >= ITEMS_S and _cargo(last) != _cargo(new)
 
 
 def _circumstances(body: Aboard) -> tuple[object, ...]:
-    return body.state, body.site, body.at is None, tuple((each.why, each.antenna) for each in body.silences)
+    return body.at is None, tuple((each.why, each.antenna) for each in body.silences)
 
 
 def _cargo(body: Aboard) -> tuple[object, ...]:
     items = {each.epc for each in body.items if each.state == "aboard"}
-    return items, {each.epc for each in body.badges}
+    return items, {each.epc for each in body.badges}, body.certain
 
 
 def status_is(last: Status | None, new: Status, *, waited_s: float) -> bool:
     """The same for the status."""
-    return last is None or waited_s >= AGES_S or _condition(last) != _condition(new)
+    return last is None or waited_s >= STATUS_S or _condition(last) != _condition(new)
 
 
 def _condition(body: Status) -> tuple[object, ...]:

@@ -28,7 +28,7 @@ ABOARD: dict[str, Any] = {
             "tag": "3376451FD40C0E400000162E",
             "name": "Moving head 12",
             "p": 0.998,
-            "state": "aboard",
+            "state": "near",
             "heard_s": 12.0,
             "loaded": {"site": "depot", "time": "2026-03-02T06:40:00.000Z"},
         }
@@ -71,9 +71,9 @@ POSITION: dict[str, Any] = {
     "lat": 46.1,
     "lon": 9.2,
     "error_m": 6.0,
-    "speed_mps": None,
-    "site": None,
-    "leg": None,
+    "speed_mps": 12.3,
+    "site": "depot",
+    "leg": "van-07/2026-03-02/3",
 }
 DECODERS: list[tuple[Any, dict[str, Any]]] = [
     (bodies.decode_aboard, ABOARD),
@@ -88,6 +88,18 @@ def test_a_body_keeps_every_key_both_ways(decode: Any, body: dict[str, Any]) -> 
     typed = decode(json.dumps(body | {"extra": 1}).encode())
     assert json.loads(bodies.encode_body(typed)) == body
     assert json.loads(bodies.encode_body(body)) == body
+
+
+def test_what_goes_without_saying_is_left_out() -> None:
+    """An item aboard that a manifest has named is its EPC, its probability and its age; a position has no nulls."""
+    item = bodies.AboardItem(epc="urn:epc:id:grai:9521141.12345.5678", p=1.0, heard_s=12)
+    whole = bodies.Aboard(vehicle="van-07", at=None, items=(item,))
+    assert json.loads(bodies.encode_body(whole))["items"] == [{"epc": item.epc, "p": 1.0, "heard_s": 12}]
+    assert bodies.decode_aboard(bodies.encode_body(whole)) == whole
+    here = bodies.Position(vehicle="van-07", at="2026-03-02T07:01:12.000Z", lat=46.1, lon=9.2)
+    assert json.loads(bodies.encode_body(here)) == {
+        "v": 1, "vehicle": "van-07", "at": "2026-03-02T07:01:12.000Z", "lat": 46.1, "lon": 9.2
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(("decode", "body"), DECODERS)

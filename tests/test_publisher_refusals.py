@@ -69,14 +69,14 @@ def append(van: Van, count: int, *, packed_bytes: int) -> None:
 
 @pytest.mark.parametrize("limit", ["max_packet_size 8000", "message_size_limit 8000"])
 def test_batches_too_large_for_the_broker_are_split(limit: str, sides: Sides) -> None:
-    """50 records pack into 30 kB, and the broker takes 8: closing the connection or dropping in silence, all arrive.
+    """50 records pack into 15 kB, and the broker takes 8: closing the connection or dropping in silence, all arrive.
 
     mosquitto.conf(5): `max_packet_size` disconnects an MQTT 3.1.1 client, `message_size_limit` confirms and drops.
     """
     van, depot = sides(limit)
-    append(van, 200, packed_bytes=600)
+    append(van, 60, packed_bytes=300)
     turn_until(lambda: van.store.backlog() == 0, [van, depot], within_s=30.0)
-    assert set(depot.bodies) == all_of(1, 200)
+    assert set(depot.bodies) == all_of(1, 60)
     assert depot.contradictions == []
     sizes = sorted(depot.batch_sizes)
     assert sizes[len(sizes) // 2] >= 4, "larger than one record at a time, once the size is known"
@@ -86,21 +86,21 @@ def test_batches_too_large_for_the_broker_are_split(limit: str, sides: Sides) ->
 def test_a_record_that_the_broker_never_takes_blocks_nobody(limit: str, sides: Sides) -> None:
     """It stays in the outbox, is told with its number, and what lies before and after it arrives."""
     van, depot = sides(limit)
-    append(van, 30, packed_bytes=100)
+    append(van, 10, packed_bytes=100)
     append(van, 1, packed_bytes=9000)
-    append(van, 30, packed_bytes=100)
+    append(van, 10, packed_bytes=100)
     said: list[str] = []
 
     def is_told() -> bool:
-        said[:] = [each.words for each in van.got(Trouble) if each.words and "record 31 " in each.words]
-        if not depot.bodies.keys() >= all_of(1, 61) - {(1, 31)}:
+        said[:] = [each.words for each in van.got(Trouble) if each.words and "record 11 " in each.words]
+        if not depot.bodies.keys() >= all_of(1, 21) - {(1, 11)}:
             return False
         if len(depot.bodies) % 7 == 4:
             append(van, 1, packed_bytes=50)  # what happens later is no less welcome, and shows that acks come
         return bool(said) and van.store.backlog() == 1
 
     turn_until(is_told, [van, depot], within_s=40.0)
-    assert [row.seq for row in van.store.unacked()] == [31]
+    assert [row.seq for row in van.store.unacked()] == [11]
     assert said[-1].endswith("kept, and tried again now and then")
     append(van, 5, packed_bytes=100)
     turn_until(lambda: van.store.backlog() == 1, [van, depot])
@@ -154,20 +154,20 @@ class SlowRelay(LinkRelay):
 
 
 def test_on_a_slow_link_nothing_is_sent_twice(tmp_path: Path) -> None:
-    """200 kB take more than 1.5 s, five times as long as an ack is waited for: each record still goes once."""
+    """100 kB take more than 0.75 s, five times as long as an ack is waited for: each record still goes once."""
     with ExitStack() as stack:
         running = stack.enter_context(mosquitto(tmp_path))
         relay = stack.enter_context(SlowRelay(listen_port=0, target_port=running.port))
         depot = Depot(running.port)
         stack.callback(depot.close)
         turn_until(lambda: depot.subscribed > 0, [depot])
-        van = Van(tmp_path / "store.db", port=relay.port, resend_after_s=0.3, resend_after_real_s=0.3)
+        van = Van(tmp_path / "store.db", port=relay.port, resend_after_s=0.15, resend_after_real_s=0.15)
         stack.callback(van.close)
-        append(van, 400, packed_bytes=500)
+        append(van, 200, packed_bytes=500)
         began_s = time.monotonic()
         turn_until(lambda: van.store.backlog() == 0, [van, depot], within_s=30.0)
-        assert time.monotonic() - began_s > 1.5
+        assert time.monotonic() - began_s > 0.75
         append(van, 1, packed_bytes=50)  # comes behind whatever is still on its way
-        turn_until(lambda: (1, 401) in depot.bodies, [van, depot], within_s=30.0)
-        assert set(depot.bodies) == all_of(1, 401)
+        turn_until(lambda: (1, 201) in depot.bodies, [van, depot], within_s=30.0)
+        assert set(depot.bodies) == all_of(1, 201)
         assert set(depot.times.values()) == {1}

@@ -20,7 +20,7 @@ def live(scene: Scene, setup: Setup = SETUP) -> State:
 
 
 def test_on_the_road_the_manifest_speaks() -> None:
-    """Moving, with the leg's id, each item with its probability, the age of its last read, and where it got on."""
+    """Moving, with the leg's id, each item with its probability and the age of its last read, but no name."""
     state = live(loaded_at_depot().hear("badge").stay(20).drive("nowhere"))
     shown = aboard(SETUP, state, now_s=state.axis.last_s)
     assert (shown.state, shown.site, shown.leg, shown.trip) == (
@@ -31,7 +31,7 @@ def test_on_the_road_the_manifest_speaks() -> None:
     )
     assert [(item.epc, item.state) for item in shown.items] == [(EPCS["case-1"], "aboard"), (EPCS["case-2"], "aboard")]
     assert all(item.p > 0.9 and item.heard_s is not None and item.heard_s < 20.0 for item in shown.items)
-    assert [item.loaded.site for item in shown.items if item.loaded is not None] == ["depot", "depot"]
+    assert [(item.name, item.tag, item.loaded) for item in shown.items] == [(None, None, None)] * 2
     assert [badge.epc for badge in shown.badges] == [BADGE.epc]
     assert shown.certain
     assert shown.not_read is None
@@ -60,6 +60,7 @@ def test_what_is_heard_beside_the_van_is_near_until_it_was_not_heard_for_long() 
     soon = {item.epc: item for item in aboard(SETUP, state, now_s=state.axis.last_s).items}
     assert soon[EPCS["case-3"]].state == "near"
     assert soon[EPCS["case-3"]].p < 0.5
+    assert soon[EPCS["case-3"]].name is not None, "no manifest has named it"
     later = {item.epc for item in aboard(SETUP, state, now_s=state.axis.last_s + 300.0).items}
     assert later == {EPCS["case-1"]}
 
@@ -104,5 +105,5 @@ def test_outside_working_hours_neither_place_nor_badge_nor_position_is_shown() -
     shown = aboard(setup, state, now_s=state.axis.last_s)
     assert (shown.site, shown.badges) == (None, ())
     assert len(shown.items) == 2
-    assert all(item.loaded is None or item.loaded.site is None for item in shown.items)
+    assert all(item.loaded is None for item in shown.items)
     assert position(setup, state) is None

@@ -25,7 +25,7 @@ from agent.bodies import (
 from agent.errors import MessageError
 
 HERE = Position(vehicle="van-07", at="2026-03-02T07:00:00.000Z", lat=48.0, lon=9.0, speed_mps=12.0, leg="van-07/d/1")
-ITEM = AboardItem("urn:epc:id:grai:9521141.00020.1", "33", "dimmer 1", 0.99, "aboard", 1.0)
+ITEM = AboardItem(epc="urn:epc:id:grai:9521141.00020.1", p=0.99, heard_s=1.0)
 LIST = Aboard(vehicle="van-07", at="2026-03-02T07:00:00.000Z", state="stopped", site="depot", items=(ITEM,))
 ONLINE = Status(
     vehicle="van-07",
@@ -64,22 +64,34 @@ def test_arriving_and_leaving_are_told_at_once() -> None:
 
 
 def test_ages_and_probabilities_alone_are_not_worth_a_list() -> None:
-    """At each tick they change; they go along with what matters, and every quarter of an hour."""
+    """At each tick they change; they go along with what matters, and every half hour."""
     older = replace(LIST, at="later", items=(replace(ITEM, p=0.97, heard_s=60.0),))
-    assert not worth.aboard_is(LIST, older, waited_s=899.0)
-    assert worth.aboard_is(LIST, older, waited_s=900.0)
+    assert not worth.aboard_is(LIST, older, waited_s=1799.0)
+    assert worth.aboard_is(LIST, older, waited_s=1800.0)
 
 
-def test_a_list_waits_while_loading_goes_on_but_not_at_a_departure() -> None:
-    """What is handled is told by its event at once, by the list every five minutes; a departure is at once."""
+def test_a_list_waits_while_loading_goes_on_but_not_for_a_manifest_or_a_silence() -> None:
+    """What is handled is told every five minutes; where a leg's manifest is made or nothing is read, it is at once."""
     empty = replace(LIST, items=())
     assert not worth.aboard_is(LIST, empty, waited_s=299.0)
     assert worth.aboard_is(LIST, empty, waited_s=300.0)
     near = replace(LIST, items=(ITEM, replace(ITEM, epc="other", state="near", p=0.1)))
     assert not worth.aboard_is(LIST, near, waited_s=300.0)
-    assert worth.aboard_is(LIST, replace(LIST, state="moving", site=None), waited_s=0.0)
+    assert worth.aboard_is(LIST, replace(LIST, state="moving", site=None, leg="van-07/d/1"), waited_s=0.0)
     silent = NotRead("2026-03-02T07:00:00.000Z", "the reader does not answer")
     assert worth.aboard_is(LIST, replace(LIST, silences=(silent,)), waited_s=0.0)
+
+
+def test_an_arrival_is_told_at_once_a_departure_with_its_manifest() -> None:
+    """Who waits for the van reads its list; on the way the manifest is what counts, and it comes within 3 minutes."""
+    moving = replace(LIST, state="moving", site=None)
+    assert worth.aboard_is(replace(moving, leg="van-07/d/1"), replace(LIST, site="hall"), waited_s=0.0)
+    assert not worth.aboard_is(LIST, moving, waited_s=179.0)
+    assert worth.aboard_is(LIST, moving, waited_s=180.0)
+    assert worth.aboard_is(moving, replace(moving, leg="van-07/d/1"), waited_s=0.0)
+    assert not worth.aboard_is(moving, moving, waited_s=1799.0)
+    assert worth.aboard_is(replace(LIST, site=None), LIST, waited_s=0.0), "where it stands became known"
+    assert worth.aboard_is(replace(LIST, state="unknown"), LIST, waited_s=0.0)
 
 
 def test_a_status_goes_where_its_condition_changed() -> None:

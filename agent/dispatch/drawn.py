@@ -304,7 +304,7 @@ def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[
     """Remember what a vehicle calls items: (epc, name, tag)."""
     rows = {epc: {"epc": epc, "since_exact": True, "name": _clean(name), "tag": tag} for epc, name, tag in named}
     insert = upsert(schema.item)
-    now = {key: insert.excluded[key] for key in ("name", "tag")}
+    now = {"name": insert.excluded["name"], "tag": sa.func.coalesce(insert.excluded["tag"], schema.item.c.tag)}
     if rows:
         connection.execute(insert.on_conflict_do_update(index_elements=["epc"], set_=now), list(rows.values()))
 

@@ -9,13 +9,13 @@ import msgspec
 import sqlalchemy as sa
 
 from agent.bodies import Aboard, Position, Status
+from agent.dispatch import cargo as carried
 from agent.dispatch import schema
 from agent.dispatch.discrepancies import open_discrepancies, strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import (
-    AboardView,
     BadgeView,
     DiscrepancyView,
     EventView,
@@ -36,7 +36,6 @@ from agent.ledger import SeqRanges
 
 T = TypeVar("T")
 _MOST_LEGS, _MOST_EVENTS, _MOST_NOTICES = 40, 200, 20
-_ABOARD_FROM = 0.5  # an item more likely aboard than not is counted as aboard
 
 
 class Queries:
@@ -111,7 +110,7 @@ class Queries:
             count = connection.execute(sa.select(sa.func.count()).where(items.aboard == row.vehicle)).scalar() or 0
             aboard, near = int(count), 0
         else:
-            aboard = sum(_is_aboard(each.p, each.state) for each in cargo.items)
+            aboard = sum(carried.is_aboard(each.p, each.state) for each in cargo.items)
             near = len(cargo.items) - aboard
         cursors = connection.execute(sa.select(schema.cursor.c.ranges).where(schema.cursor.c.vehicle == row.vehicle))
         return VanLine(
@@ -179,7 +178,9 @@ class Queries:
             return VanPage(
                 line=lines[0],
                 at_s=at_s,
-                items=() if cargo is None else self._aboard(cargo, at_s, names),
+                items=()
+                if cargo is None
+                else carried.items(connection, cargo, at_s=at_s, names=names, places=self._places),
                 badges=() if cargo is None else tuple(BadgeView(each.epc, each.name, each.p) for each in cargo.badges),
                 manifests=manifests,
                 withdrawn=withdrawn,
@@ -192,22 +193,6 @@ class Queries:
                 unused=unused or 0,
                 notices=_notices(connection, vehicle),
             )
-
-    def _aboard(self, cargo: Aboard, at_s: float | None, names: Names) -> tuple[AboardView, ...]:
-        return tuple(
-            AboardView(
-                epc=each.epc,
-                name=names.of(each.epc, each.name),
-                p=each.p,
-                state=each.state,
-                heard_s=None if each.heard_s is None or at_s is None else at_s - each.heard_s,
-                loaded_at=None
-                if each.loaded is None or each.loaded.site is None
-                else self._places.name(each.loaded.site),
-                loaded_s=None if each.loaded is None else seconds_of(each.loaded.time),
-            )
-            for each in sorted(cargo.items, key=lambda each: (not _is_aboard(each.p, each.state), each.name, each.epc))
-        )
 
     # -- manifests -----------------------------------------------------------------------------------------------------
 
@@ -279,10 +264,6 @@ class Queries:
 
 def _read(text: str | None, kind: type[T]) -> T | None:
     return None if text is None else msgspec.json.decode(text, type=kind)
-
-
-def _is_aboard(p: float, state: str) -> bool:
-    return state != "near" and p >= _ABOARD_FROM
 
 
 def _not_read(cargo: Aboard | None, status: Status | None) -> tuple[NotReadView, ...]:

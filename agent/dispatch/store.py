@@ -215,7 +215,8 @@ class DispatchStore:
             if not retained:
                 keep_word(connection, self._upsert, body, received_s=received_s)
             if isinstance(body, Aboard):
-                keep_names(connection, self._upsert, ((each.epc, each.name, each.tag) for each in body.items))
+                named = ((each.epc, each.name, each.tag) for each in body.items if each.name)
+                keep_names(connection, self._upsert, named)
         return bool(values)
 
     def _know(self, connection: sa.Connection, vehicle: str) -> None:

@@ -1,9 +1,9 @@
 """One trial: a vehicle makes custody records while its link, its broker and its dispatch side fail by a seeded mixture.
 
-Real are the store and the publisher of the vehicle, mosquitto, and the dispatch side in a process of its own. Between
-vehicle and broker stands a relay that takes the coverage away; on the broker a meddler says again what was said before,
-in any order. In the end all is well again, the outbox must become empty, and the dispatch side's records must be the
-vehicle's: none lost, none doubled, none different.
+Real are the store and the publisher of the vehicle, mosquitto, and the dispatch side in a process of its own; where the
+vehicle is killed it has one too. Between vehicle and broker stands a relay that takes the coverage away; on the broker
+a meddler says again what was said before, in any order. In the end all is well again, the outbox must become empty, and
+the dispatch side's records must be the vehicle's: none lost, none doubled, none different.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from tests.delivery import VEHICLE, Van
 
 ROOT = Path(__file__).resolve().parents[2]
 ENDS_WITHIN_S = 90.0
+STARTS_WITHIN_S = 300.0  # on a busy machine a process may take minutes to start, which proves nothing
 _EVENT: dict[str, Any] = {
     "@context": [
         "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld",
@@ -83,6 +84,12 @@ class HastyClock(SystemClock):
     def __init__(self) -> None:
         super().__init__()
         self._began_s = super().mono()
+        self.off_by_s = 0.0
+        """How wrong the wall clock is."""
+
+    def utc(self) -> float:
+        """Wrong by that."""
+        return super().utc() + self.off_by_s
 
     def mono(self) -> float:
         """Seconds since this boot."""
@@ -99,10 +106,13 @@ class Sides:
     def __init__(self, folder: Path, *, seed: int, make_van: Callable[..., Van] = Van) -> None:
         self.chance = random.Random(seed)  # noqa: S311 - a test's luck
         self.folder, self._make_van = folder, make_van
-        self.database = folder / "dispatch.db"
+        self.store, self.database = folder / "store.db", folder / "dispatch.db"
         self._ready = self.database.with_suffix(".ready")
         self.port = free_port()
         self.made = 0
+        self.broken_promises = 0
+        """Records that a killed vehicle had said to be committed, and that its store does not hold."""
+        self._clock = HastyClock()
         self._stack = ExitStack()
         self._broker: RunningBroker | None = None
         self._depot: subprocess.Popen[bytes] | None = None
@@ -116,7 +126,9 @@ class Sides:
 
     def _new_van(self) -> Van:
         patience = {"resend_after_s": 1.0, "resend_after_real_s": 1.0}
-        return self._make_van(self.folder / "store.db", port=self._relay.port, clock=HastyClock(), **patience)
+        off_by_s, self._clock = self._clock.off_by_s, HastyClock()
+        self._clock.off_by_s = off_by_s
+        return self._make_van(self.store, port=self._relay.port, clock=self._clock, **patience)
 
     def _listen(self) -> None:
         """Overhears logs and acks, to say them again later."""
@@ -175,6 +187,15 @@ class Sides:
             self.van.turn()
             time.sleep(0.002)  # lets the other threads run between two looks
         return True
+
+    def no_coverage(self) -> None:
+        """From now on, until `mend`."""
+        self._relay.cut()
+        self.turn_for(10.0, until=lambda: not self.van.publisher.is_connected)
+
+    def mend(self) -> None:
+        """There is coverage again."""
+        self._relay.mend()
 
     # What can go wrong.
 
@@ -257,6 +278,30 @@ class Sides:
         self.van.close()
         self.van = self._new_van()
 
+    def wall_clock_jumps(self) -> None:
+        """The vehicle's clock is set by years or hours, forth or back, while records are on their way."""
+        self._clock.off_by_s = self.chance.choice((-1e9, -3600.0, 0.0, 3600.0, 1e9))
+        self.append(self.chance.randint(1, 60))
+        self.turn_for(self.chance.uniform(0.0, 0.1))
+
+    def van_killed(self) -> None:
+        """The vehicle's process is killed -9 while it makes and sends records; the next one goes on from its store."""
+        self.van.close()
+        command = [sys.executable, "-m", "tests.links.van", str(self.store), str(self._relay.port), str(self.made + 1)]
+        command += ["--off-by", str(self._clock.off_by_s)]
+        process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        assert process.stdout is not None
+        promised = [int(process.stdout.readline())]  # it is up
+        time.sleep(self.chance.uniform(0.0, 0.4))
+        process.kill()
+        promised += [int(line) for line in process.stdout.read().split(b"\n") if line]
+        process.stdout.close()
+        process.wait()
+        self.van = self._new_van()
+        with sqlite3.connect(f"file:{self.store}?mode=ro", uri=True) as store:
+            (self.made,) = store.execute("SELECT count(*) FROM record").fetchone()
+        self.broken_promises += max(0, promised[-1] - self.made)
+
     def heal(self) -> bool:
         """Everything is there again; whether the outbox became empty in time."""
         self._relay.mend()
@@ -266,7 +311,18 @@ class Sides:
         if self._depot is None or self._depot.poll() is not None:
             self.stop_depot()
             self.start_depot()
-        return self.turn_for(ENDS_WITHIN_S, until=lambda: self.van.store.backlog() == 0 and self._ready.exists())
+        self.turn_for(STARTS_WITHIN_S, until=self._ready.exists)
+        return self._ready.exists() and self.turn_for(ENDS_WITHIN_S, until=lambda: self.van.store.backlog() == 0)
+
+    def how_it_stands(self) -> str:
+        """In words, for a trial that does not end."""
+        publisher = self.van.publisher
+        depot = "away" if self._depot is None or self._depot.poll() is not None else "there"
+        return (
+            f"{self.van.store.backlog()} records wait, {publisher.published_batches} batches sent, "
+            f"{'connected' if publisher.is_connected else 'not connected'}, told {publisher._told_trouble[0]!r}; "
+            f"the dispatch side is {depot} and {'' if self._ready.exists() else 'not '}ready"
+        )
 
     def close(self) -> None:
         """End all processes."""
@@ -281,6 +337,7 @@ class Sides:
 FAULTS: tuple[str, ...] = (
     "nothing", "dead_zone", "flapping", "broker_killed", "broker_wiped", "depot_dies_between_commit_and_ack",
     "depot_away", "depot_away_and_broker_wiped", "said_again", "acks_lost", "van_restarts",
+    "wall_clock_jumps", "van_killed",
 )  # fmt: skip
 
 
@@ -303,25 +360,32 @@ def compare(store: Path, database: Path) -> tuple[int, int, int, list[str]]:
     return lost, doubled, different, problems
 
 
-def trial(seed: int, *, steps: int, faults: tuple[str, ...] = FAULTS, make_van: Callable[..., Van] = Van) -> Verdict:
-    """Live one mixture and compare."""
+def mixture(seed: int, *, steps: int, faults: Sequence[str] = FAULTS) -> tuple[str, ...]:
+    """What goes wrong, in this order."""
+    chance = random.Random(seed)  # noqa: S311 - a test's luck
+    return tuple(chance.choice(faults) for _ in range(steps))
+
+
+def trial(seed: int, did: Sequence[str], *, make_van: Callable[..., Van] = Van) -> Verdict:
+    """Live one mixture and compare; `seed` draws how much of each."""
     began_s = time.monotonic()
-    did: list[str] = []
     with tempfile.TemporaryDirectory(prefix="roadtally-link-") as name:
         sides = Sides(Path(name), seed=seed, make_van=make_van)
         try:
-            for _ in range(steps):
+            for fault in did:
                 sides.append(sides.chance.choice((1, 3, 20, 150)))
                 sides.turn_for(sides.chance.uniform(0.0, 0.2))
-                did.append(sides.chance.choice(faults))
-                getattr(sides, did[-1])()
+                getattr(sides, fault)()
             is_empty = sides.heal()
+            stands = sides.how_it_stands()
             sides.van.publisher.raise_if_failed()
         finally:
             sides.close()
-        lost, doubled, different, problems = compare(sides.folder / "store.db", sides.database)
+        lost, doubled, different, problems = compare(sides.store, sides.database)
+        if sides.broken_promises:
+            problems.append(f"{sides.broken_promises} committed records gone from the vehicle's store")
     if not is_empty:
-        problems.append("the outbox did not become empty")
+        problems.append(f"the outbox did not become empty: {stands}")
     if lost or doubled or different:
         problems.append(f"{lost} lost, {doubled} doubled, {different} different")
     return Verdict(seed, tuple(did), sides.made, lost, doubled, different, tuple(problems), time.monotonic() - began_s)

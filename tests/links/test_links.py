@@ -14,7 +14,8 @@ from agent.messages import Ack
 from agent.publisher import Acks
 from agent.publisher_log import LogSender
 from tests.delivery import Van
-from tests.links.bench import trial
+from tests.links.bench import mixture, trial
+from tests.links.month import month
 
 pytestmark = [
     pytest.mark.integration,
@@ -22,10 +23,17 @@ pytestmark = [
 ]
 
 
-@pytest.mark.parametrize("seed", [2])
+@pytest.mark.parametrize("seed", [5])
 def test_a_mixture_of_everything_ends_with_the_vehicles_record(seed: int) -> None:
     """Coverage, broker and dispatch side fail at random: 0 lost, 0 doubled, 0 different. `make faults` lives many."""
-    verdict = trial(seed, steps=6)
+    verdict = trial(seed, mixture(seed, steps=5))
+    assert verdict.problems == (), verdict
+
+
+def test_a_month_offline_comes_home_whatever_is_killed_meanwhile() -> None:
+    """2,000 records of it, broker and dispatch side killed once each; the long form has 15,000 and eight kills."""
+    verdict = month(3, records=2000, kills=2)
+    assert len(verdict.did) == 2
     assert verdict.problems == (), verdict
 
 
@@ -60,5 +68,5 @@ class Trusting(Van):
 
 def test_a_vehicle_that_trims_by_puback_is_found_out() -> None:
     """A broker that loses its memory while the dispatch side is away has then lost records for good."""
-    verdict = trial(1, steps=1, faults=("depot_away_and_broker_wiped",), make_van=Trusting)
+    verdict = trial(1, ["depot_away_and_broker_wiped"], make_van=Trusting)
     assert verdict.lost > 0, verdict
