@@ -28,6 +28,7 @@ from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.records import Read, Record
 from agent.store_chain import Seal
 from agent.store_connection import connect, read_held, told, transaction
+from agent.store_folder import make_folder
 from agent.store_numbering import Numbering
 from agent.store_outbox import OutboxReader
 from agent.store_readings import prune_readings, thinned
@@ -98,7 +99,7 @@ class Store:
         """
         path = Path(path)
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as problem:
             raise StoreError(

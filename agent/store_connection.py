@@ -20,6 +20,9 @@ from agent.errors import DiskFullError, StoreDamagedError, StoreError
 from agent.messages import DownLeaf, Downlink
 
 _BUSY_TIMEOUT_S = 5.0
+# Every commit writes whole pages, most of which change by a few hundred octets: small ones save a quarter of what a
+# day writes.
+PAGE_BYTES = 1024
 # By the primary result code of https://www.sqlite.org/rescode.html.
 _WHAT_TO_DO = {
     "BUSY": "another program keeps it locked; end that program",
@@ -58,9 +61,8 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
     )
     try:
         if writer:
-            # Every commit writes whole pages, most of which change by a few hundred octets: small ones save a quarter
-            # of what a day writes. A store that is there keeps its own. The log is copied into the file at 4 MB.
-            connection.execute("PRAGMA page_size = 1024")
+            # A store that is there keeps its own (`agent.store_pages`). The log is copied into the file at 4 MB.
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             connection.execute("PRAGMA wal_autocheckpoint = 4000")
             connection.execute("PRAGMA journal_mode = WAL")
             # FULL syncs the log at every commit: under NORMAL a power cut takes back what was committed.

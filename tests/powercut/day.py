@@ -39,6 +39,7 @@ def write_day(name: str, folder: Path) -> None:
         lines = (encode_line(line) for item in _tiny() for line in lines_of(item))
         (folder / "recording.jsonl").write_bytes(b"\n".join(lines))
         (folder / "sites.geojson").write_text(tinyday.sites())
+        _reserve_little(folder)
         return
     seed, profile = WORLD[name]
     sites = json.loads((ROOT / "geofences" / "region.geojson").read_text(encoding="utf-8"))
@@ -46,6 +47,14 @@ def write_day(name: str, folder: Path) -> None:
     for file, content in day_files(day, np.random.default_rng(seed)).items():
         with (folder / file).open("w", encoding="utf-8") as out:
             out.writelines([content] if isinstance(content, str) else content)
+    _reserve_little(folder)
+
+
+def _reserve_little(folder: Path) -> None:
+    """A megabyte: each image of a disk has it."""
+    file = folder / "vehicle.toml"
+    assert "[store]" not in file.read_text()
+    file.write_text(file.read_text() + "\n[store]\nreserve_mb = 1\n")
 
 
 def _tiny() -> Iterator[Input]:
