@@ -17,7 +17,7 @@ from pathlib import Path
 
 from agent.chain import content_digest
 from agent.errors import StoreError
-from agent.store_connection import look, told
+from agent.store_connection import look, take_back, told
 from agent.store_folder import sync_folder
 
 # What decides is looked through at every start. `reading`, by far the largest, would take seconds on a card and decides
@@ -44,19 +44,9 @@ def damage_of(path: Path) -> str | None:
         return _note_of(path).read_text(encoding="utf-8", errors="replace").strip() or "found damaged while running"
     if not path.exists():
         return None
-    _take_back(path)
+    take_back(path)
     log = path.with_name(path.name + "-wal")
     return "the log beside it is damaged" if _is_garbage(log) else _found(path, log)
-
-
-def _take_back(path: Path) -> None:
-    """Let SQLite end a change of the whole file that power cut short: who only reads may not (SQLITE_READONLY_ROLLBACK).
-
-    Only where its journal is there: as the file was first made, or brought from one kind of log to another.
-    """
-    if path.with_name(path.name + "-journal").exists():
-        with suppress(sqlite3.Error), closing(sqlite3.connect(path, isolation_level=None)) as connection:
-            connection.execute("PRAGMA schema_version").fetchone()
 
 
 def _found(path: Path, log: Path) -> str | None:

@@ -10,7 +10,7 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
@@ -83,6 +83,17 @@ def connect(path: Path, *, writer: bool) -> sqlite3.Connection:
 def look(path: Path) -> sqlite3.Connection:
     """A connection that leaves file and log as they are, even where its end would tidy up. Raises sqlite3.Error."""
     return sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None, timeout=1.0)
+
+
+def take_back(path: Path) -> None:
+    """Let SQLite end a change that power cut short, where its journal is there: who only looks may not.
+
+    The store has one only as its file is first made, or brought from one kind of log to the other; else it is a log
+    that tells what is new. What SQLite makes of a damaged one is seen by who looks next.
+    """
+    if path.exists() and path.with_name(path.name + "-journal").exists():
+        with suppress(sqlite3.Error), closing(sqlite3.connect(path, isolation_level=None)) as connection:
+            connection.execute("PRAGMA schema_version").fetchone()
 
 
 @contextmanager

@@ -22,6 +22,7 @@ from agent.messages import Ack, Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
 from agent.store import Checkpoint, KeptBoot, Store
 from agent.store_chain import Seal
+from agent.store_connection import PAGE_BYTES
 from tests.delivery import SEAL
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -282,7 +283,7 @@ def test_raw_reads_are_held_to_their_size(store: Store, path: Path) -> None:
     store._connection.execute("VACUUM")
     ((pages,),) = rows(path, "PRAGMA page_count")
     # The rest of the store is some twenty pages.
-    assert most_bytes * 0.6 < pages * 4096 < most_bytes + 30 * 4096
+    assert most_bytes * 0.6 < pages * PAGE_BYTES < most_bytes + 30 * PAGE_BYTES, pages
 
 
 def test_only_one_process_at_a_time(store: Store, path: Path) -> None:

@@ -9,7 +9,7 @@ to the byte every time and as fast as the machine. In place of a broker what is 
 
 Marks: B before an append (inputs taken, hash of the checkpoint), C after it returned (first and last seq), P a
 batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono), D that
-the card has now spoilt a page.
+the card has now spoilt a page, L that the store's pages become large.
 
 `--before` is what comes over the store before this boot: `spoilt`, a page of it is garbage; `large`, its pages are of
 4,096 octets, as they were once.
@@ -272,6 +272,7 @@ def main() -> int:
         spoil(args.store)
         mark(b"D")
     elif args.before == "large":
+        mark(b"L")
         enlarge(args.store)
     took = live(boots(args.day)[args.boot], args.day, args.store, mark=mark, boot=args.boot)
     (args.day / f"took-{args.boot}.pickle").write_bytes(pickle.dumps(took))

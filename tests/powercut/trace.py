@@ -58,6 +58,8 @@ class Known(Struct, frozen=True):
             return replace(self, published=(*self.published, rest))
         if what == b"D":
             return replace(self, epoch=self.epoch + 1, committed=0, acked=0)
+        if what == b"L":
+            return self
         told = pickle.loads(rest)  # noqa: S301 - the child's own marks
         if what == b"N":
             return replace(self, boot=told[0], mono=told[1])
