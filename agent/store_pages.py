@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import os
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 from agent.store_connection import PAGE_BYTES, connect
@@ -41,10 +41,8 @@ def make_pages_small(path: Path) -> bool:
         sync_folder(path.parent)
     except (OSError, sqlite3.Error) as problem:
         _LOG.warning("store-pages", extra={"path": str(path), "error": str(problem)})
-        try:
+        with suppress(OSError):  # the next start takes it away
             new.unlink(missing_ok=True)
-        except OSError:
-            pass  # the next start takes it away
         return False
     _LOG.info("store-pages", extra={"path": str(path), "bytes": path.stat().st_size})
     return True

@@ -34,7 +34,8 @@ def fill(path: Path) -> None:
         for n in range(40):
             record = Record("notice", {"notice": "test", "n": n, "text": f"{n} " * 60})
             reads = [Read(60.0 * n, f"{tag:024X}", 1, -60.5, 2) for tag in range(60)]
-            store.append([record], boot=1, mono=60.0 * n, checkpoint=b"core" * 900, blocks=[(n, b"b" * 500)], reads=reads)
+            blocks = [(n, b"b" * 500)]
+            store.append([record], boot=1, mono=60.0 * n, checkpoint=b"core" * 900, blocks=blocks, reads=reads)
         store.boot()
     enlarge(path)
     assert pages_of(path) == 4096

@@ -4,8 +4,9 @@
         [--wrong normal] [--before spoilt]
 
 A cut is named by its number in the log and its seed; the same seed draws the same cuts. `--wrong` makes one of the
-mistakes that the bench is there to find; `--before` lets the day's second boot find a store that the card has spoilt, or
-one with the pages of earlier releases, and cuts from there to its first commits. Exit code 1 where anything did not hold.
+mistakes that the bench is there to find; `--before` lets the day's second boot find a store that the card has spoilt,
+or one with the pages of earlier releases, and cuts from there to its first ack. Exit code 1 where anything did not
+hold.
 """
 
 from __future__ import annotations

@@ -5,10 +5,12 @@ byte, with its outbox row unless an ack took it; the checkpoint is the last one,
 knows of exactly the records that are there; integrity and foreign keys hold; nothing that was published or acknowledged
 is unknown; every record fits its chain, here and at the dispatch side. No cut is taken for damage: the start sets
 nothing aside and begins no epoch, but where the card had spoilt a page before: then once, however often power goes.
-One record may be missing: `gap-was`, which adds a gap's end to the `gap` that is stated at once; the process knows of it
-from its start until the time is trusted, and a cut in between takes it away. *The day*: from that checkpoint on, with the very inputs that followed, the dispatch side ends with exactly
-the uncut run's records: none lost, doubled or different. In life the inputs between checkpoint and power's return are
-lost; `in_life` goes on without them and says how the standing events then differ and whether a stated gap covers it.
+
+*The day*: from that checkpoint on, with the very inputs that followed, the dispatch side ends with exactly the uncut
+run's records: none lost, doubled or different. One may be missing: `gap-was`, which adds a gap's end to the `gap` that
+is stated at once; the process knows of it from its start until the time is trusted, and a cut in between takes it away.
+In life the inputs between checkpoint and power's return are lost; `in_life` goes on without them and says how the
+standing events then differ and whether a stated gap covers it.
 """
 
 from __future__ import annotations
@@ -20,7 +22,6 @@ import random
 import shutil
 import sqlite3
 import tempfile
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing
@@ -44,13 +45,13 @@ from agent.run import opened
 from agent.store import Store
 from agent.store_chain import kept_chain
 from agent.store_connection import PAGE_BYTES
-from agent.units import parse_utc
 from agent.vehicle_agent import VehicleAgent
 from agent.verify import verify
 from tests.powercut.child import live
 from tests.powercut.day import boots, in_use, later
+from tests.powercut.differences import near_gaps, standing
 from tests.powercut.disk import SHAPES, Disk, Shape, notes
-from tests.powercut.trace import STORE, Known, Row, Trace, moved, records_of
+from tests.powercut.trace import OF_NAMES, STORE, Known, Row, Trace, moved, records_of
 
 OFF_S = 45.0  # how long the van's computer is off, in the form of life
 MEMORY = Path("/dev/shm")  # noqa: S108 - images need no disk: what a disk does to them is played
@@ -79,7 +80,7 @@ class Onward(VehicleAgent):
     """The agent as if no input had been lost: it takes the next one, and no boot is told in between."""
 
     def go_on(self, items: Sequence[Input]) -> None:
-        """Take these, with what the run loop does after each; where one is a start of the computer, so does the agent."""
+        """Take these, with what the run loop does after each; a start of the computer among them is the agent's."""
         agent: Onward = self
         for number, item in enumerate(items):
             if number and isinstance(item, Boot):
@@ -114,12 +115,17 @@ class _Still:
 def draw(
     trace: Trace, count: int, seed: int, *, within: tuple[bytes, bytes] | None = None
 ) -> dict[int, list[tuple[Shape, int]]]:
-    """So many cuts: at which notes (between which marks), in which shape, each with a seed of its own."""
+    """So many cuts: at which notes (between which marks), in which shape, each with a seed of its own.
+
+    Every third falls where names change: there are few such moments, and much depends on them.
+    """
     rng = random.Random(seed)  # noqa: S311 - a draw that can be repeated
-    where, shapes = trace.cuts(within=within), tuple(SHAPES.values())
+    anywhere, names = trace.cuts(within=within), trace.cuts(within=within, of=OF_NAMES)
+    shapes = tuple(SHAPES.values())
     found: dict[int, list[tuple[Shape, int]]] = {}
     for number in range(count):
-        found.setdefault(rng.choice(where), []).append((shapes[number % len(shapes)], rng.getrandbits(63)))
+        where = rng.choice(names if rng.randrange(3) == 0 else anywhere)
+        found.setdefault(where, []).append((shapes[number % len(shapes)], rng.getrandbits(63)))
     return found
 
 
@@ -325,7 +331,7 @@ class Bench:
         got, uncut = records_of(path), self.trace.records
         ours, theirs = standing(got), standing(uncut)
         missing, added = theirs.keys() - ours.keys(), ours.keys() - theirs.keys()
-        around = _near_gaps(got, uncut)
+        around = near_gaps(got, uncut)
         times = {**theirs, **ours}
         unexplained = [
             str(key) for key in (*missing, *added) if not any(first <= times[key] <= last for first, last in around)
@@ -364,50 +370,12 @@ def _of_checkpoint(seq: int | None, state: bytes, records: int, known: Known) ->
         yield f"the checkpoint knows of {seq} records, there are {records}"
 
 
-def _near_gaps(got: Sequence[Row], uncut: Sequence[Row]) -> list[tuple[float, float]]:
-    """What a gap that only the cut run states may have changed: the stop or leg that it lies in, and both beside it.
-
-    Bounded by the uncut run's departures and arrivals.
-    """
-
-    def stated(rows: Sequence[Row], notice: str) -> list[str]:
-        bodies = [msgspec.json.decode(body) for _, kind, body in rows if kind == "notice"]
-        return [body["since"] for body in bodies if body["notice"] == notice and body.get("since")]
-
-    bounds = sorted(
-        parse_utc(event["eventTime"])
-        for event in (msgspec.json.decode(body) for _, kind, body in uncut if kind == "event")
-        if event.get("bizStep") in ("departing", "arriving")
-    )
-    found = []
-    for since in set(stated(got, "gap")) - set(stated(uncut, "gap")):
-        at = bisect_right(bounds, parse_utc(since))
-        found.append((bounds[at - 2] if at >= 2 else 0.0, bounds[at + 1] if at + 1 < len(bounds) else float("inf")))
-    return found
-
-
 def _integrity(path: Path) -> list[str]:
     with closing(sqlite3.connect(path)) as look:
         told = [text for (text,) in look.execute("PRAGMA integrity_check")]
         orphans = look.execute("PRAGMA foreign_key_check").fetchall()
     found = [] if told == ["ok"] else [f"integrity_check: {'; '.join(told)[:200]}"]
     return [*found, *(["foreign_key_check: rows without what they name"] if orphans else [])]
-
-
-def standing(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
-    """Every event that was not taken back: step, place, item and the how-manieth of these, with its time in UTC."""
-    events = [msgspec.json.decode(body) for _, kind, body in rows if kind == "event"]
-    void = {event["eventID"] for event in events if "errorDeclaration" in event}
-    found: dict[tuple[Any, ...], float] = {}
-    for event in events:
-        if event["eventID"] in void:
-            continue
-        place = event.get("bizLocation", event.get("readPoint", {})).get("id", "elsewhere")
-        what = (event["type"], event.get("action"), event.get("bizStep"), "elsewhere" if "geo:" in place else place)
-        for item in event.get("childEPCs") or event.get("epcList") or [None]:
-            times = sum(key[:-1] == (*what, item) for key in found)
-            found[(*what, item, times)] = parse_utc(event["eventTime"])
-    return found
 
 
 def judged(

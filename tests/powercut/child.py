@@ -3,9 +3,10 @@
     python -m tests.powercut.child DAY_FOLDER STORE BOOT [--wrong HOW] [--before WHAT]
 
 The store is opened as `roadtally run` opens it: by the key beside it, with the start's look for damage, and the agent
-keeps its mark and its reserve. The clock stands still while the agent works and goes on when it says that it is done, so that the same day is the same
-to the byte every time and as fast as the machine. In place of a broker what is published is put into the log of marks
-(real batches from the real outbox), and the dispatch side's answer comes ten of the day's seconds later.
+keeps its mark and its reserve. The clock stands still while the agent works and goes on when it says that it is done,
+so that the same day is the same to the byte every time and as fast as the machine. In place of a broker what is
+published is put into the log of marks (real batches from the real outbox), and the dispatch side's answer comes ten of
+the day's seconds later.
 
 Marks: B before an append (inputs taken, hash of the checkpoint), C after it returned (first and last seq), P a
 batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono), D that
@@ -251,6 +252,19 @@ def enlarge(path: Path) -> None:
         store.execute("PRAGMA journal_mode = WAL")
 
 
+def leave_a_log(path: Path) -> None:
+    """As a process does that is killed: what it committed last stands in the log alone.
+
+    Such a log beside another file in the old one's place would be taken for its own.
+    """
+    if (child := os.fork()) == 0:
+        store = sqlite3.connect(path, isolation_level=None)
+        store.execute("PRAGMA synchronous = FULL")
+        store.execute("INSERT INTO meta (key, value) VALUES ('left', 'in the log')")
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+
+
 def main() -> int:
     """Live the boot that the command line names."""
     parser = argparse.ArgumentParser()
@@ -274,6 +288,7 @@ def main() -> int:
     elif args.before == "large":
         mark(b"L")
         enlarge(args.store)
+        leave_a_log(args.store)
     took = live(boots(args.day)[args.boot], args.day, args.store, mark=mark, boot=args.boot)
     (args.day / f"took-{args.boot}.pickle").write_bytes(pickle.dumps(took))
     return 0

@@ -1,7 +1,7 @@
 """The days that the bench lives through: what the van's computer receives, boot by boot, and the files it works with.
 
-`tiny` is the hand-made day of twenty minutes with the power off once, `brief` its first eight, for CI; `short` (2 h) and `long` (8 h, 105 tags)
-are the simulated world's.
+`tiny` is the hand-made day of twenty minutes with the power off once, `brief` its first eight, for CI; `short` (2 h)
+and `long` (8 h, 105 tags) are the simulated world's.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ SHIM = Path(__file__).with_name("shim.c")
 STORE = "vehicle.db"
 # Calls at which a cut may fall.
 CUTS = frozenset(Op) - {Op.MARK, Op.SEEN, Op.MAPPED, Op.RANGE}
+OF_NAMES = frozenset({Op.CREATE, Op.RENAME, Op.UNLINK, Op.MKDIR, Op.SYNC_FOLDER})
 _BOOT_MOST_S = 900.0
 
 Row = tuple[int, str, str]  # seq, kind, body
@@ -51,15 +52,13 @@ class Known(Struct, frozen=True):
     last_state: str = ""
     taken_before: int = 0
 
-    def after(self, mark: bytes) -> Known:
+    def after(self, mark: bytes) -> Known:  # noqa: PLR0911 - one for each mark
         """With one more mark."""
         what, rest = mark[:1], mark[1:]
         if what == b"P":
             return replace(self, published=(*self.published, rest))
-        if what == b"D":
-            return replace(self, epoch=self.epoch + 1, committed=0, acked=0)
-        if what == b"L":
-            return self
+        if what in (b"D", b"L"):
+            return replace(self, epoch=self.epoch + 1, committed=0, acked=0) if what == b"D" else self
         told = pickle.loads(rest)  # noqa: S301 - the child's own marks
         if what == b"N":
             return replace(self, boot=told[0], mono=told[1])
@@ -94,14 +93,14 @@ class Trace(Struct, frozen=True):
     records: tuple[Row, ...]
     there: tuple[tuple[int, int, str, str], ...]
 
-    def cuts(self, *, within: tuple[bytes, bytes] | None = None) -> tuple[int, ...]:
+    def cuts(self, *, within: tuple[bytes, bytes] | None = None, of: frozenset[Op] = CUTS) -> tuple[int, ...]:
         """Numbers of the notes at which power may go; those between a first mark and the next of another kind."""
         found, inside, over = [], within is None, False
         for number, note in enumerate(notes(self.log)):
             if note.op is Op.MARK and within is not None:
                 over = over or (inside and note.a.startswith(within[1]))
                 inside = inside or note.a.startswith(within[0])
-            if inside and not over and note.op in CUTS:
+            if inside and not over and note.op in of:
                 found.append(number)
         return tuple(found)
 
