@@ -135,6 +135,8 @@ def set_aside(path: Path) -> Path:
     """Rename all of the store; its new name. Going on after a cut in the middle takes the same name again."""
     number = next(n for n in range(1, 1_000_000) if not _aside(path, n).exists())
     for part in _PARTS:
+        if not part:  # a disk may keep the last renaming and lose the first, and the log would get another number
+            sync_folder(path.parent)
         with suppress(FileNotFoundError):
             path.with_name(path.name + part).rename(_aside(path, number, part))
     _note_of(path).unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""How a day that a cut has shortened differs from the uncut one: its standing events, and the gaps that may explain it."""
+"""How a day that a cut has shortened differs from the uncut one in its standing events, and which gaps explain it."""
 
 from __future__ import annotations
 
