@@ -29,6 +29,7 @@ from msgspec import Struct
 from agent.chain import key_text
 from agent.errors import StoreError
 from agent.records import Record
+from agent.store_folder import make_folder, sync_folder
 
 KEY_NAME = "vehicle.key"
 _LOG = logging.getLogger(__name__)
@@ -45,7 +46,7 @@ class VehicleKey(Struct, frozen=True):
 def vehicle_key(path: Path) -> VehicleKey:
     """The key in the file `path`, made there if there is none. Raises StoreError where the disk does not let it."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         with _alone(path):
             private, aside = _loaded(path)
             if private is None:
@@ -100,7 +101,7 @@ def _loaded(path: Path) -> tuple[Ed25519PrivateKey | None, Path | None]:
     names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
     aside = next(name for name in names if not name.exists())
     path.rename(aside)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return None, aside
 
 
@@ -114,13 +115,5 @@ def _made(path: Path) -> Ed25519PrivateKey:
         file.flush()
         os.fsync(file.fileno())
     new.replace(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return private
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -77,18 +77,24 @@ def run(args: Namespace) -> int:
     if args.clock is not None:
         sys.setswitchinterval(SCALED_SWITCH_REAL_S)
     vehicle, in_use = read_in_use(config=args.config, sites=args.sites, register=args.register, plan=args.plan)
-    path = args.store or Path(vehicle.store.path)
+    with opened(args.store or Path(vehicle.store.path), vehicle.id) as (store, first):
+        serve(vehicle, with_held(in_use, store, given=args), store, clock, stop, record=args.record, first=first)
+    return 0
+
+
+@contextlib.contextmanager
+def opened(
+    path: Path, vehicle: str, *, open_: Callable[..., Store] = Store.open
+) -> Iterator[tuple[Store, tuple[Record, ...]]]:
+    """The vehicle's store as every start opens it, sealed with the key beside it; and what was found on the way."""
     key = vehicle_key(path.with_name(KEY_NAME))
-    seal = Seal(vehicle.id, key.text, key.sign)
+    seal = Seal(vehicle, key.text, key.sign)
     try:
-        with open_sound(path, open_=partial(Store.open, seal=seal), vehicle=vehicle.id) as store:
-            in_use = with_held(in_use, store, given=args)
-            first = () if key.set_aside is None else (key_notice(vehicle.id, key),)
-            serve(vehicle, in_use, store, clock, stop, record=args.record, first=first)
+        with open_sound(path, open_=partial(open_, seal=seal), vehicle=vehicle) as store:
+            yield store, () if key.set_aside is None else (key_notice(vehicle, key),)
     except StoreDamagedError as error:
         note_damage(path, str(error))  # the next start, in seconds, sets it aside
         raise
-    return 0
 
 
 def with_held(in_use: InUse, store: Store, *, given: Namespace) -> InUse:

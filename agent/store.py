@@ -27,7 +27,8 @@ from agent.errors import StoreError
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.records import Read, Record
 from agent.store_chain import Seal
-from agent.store_connection import connect, read_held, told, transaction
+from agent.store_connection import connect, overwritten, read_held, told, transaction
+from agent.store_folder import make_folder
 from agent.store_numbering import Numbering
 from agent.store_outbox import OutboxReader
 from agent.store_readings import prune_readings, thinned
@@ -98,7 +99,7 @@ class Store:
         """
         path = Path(path)
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as problem:
             raise StoreError(
@@ -193,7 +194,8 @@ class Store:
                 execute(_UPSERT_CHECKPOINT, (checkpoint, boot, mono, numbered.last_id))
             executemany("INSERT OR REPLACE INTO block (id, data) VALUES (?, ?)", blocks)
             if drop_blocks_below is not None:
-                execute("DELETE FROM block WHERE id < ?", (drop_blocks_below,))
+                with overwritten(self._connection):
+                    execute("DELETE FROM block WHERE id < ?", (drop_blocks_below,))
             executemany(_UPSERT_READING, readings)
         self._numbering.take(numbered)
         self._at = (boot, mono)
@@ -272,7 +274,7 @@ class Store:
 
         Custody records are not touched.
         """
-        with told(self._path, "pruning reads"), transaction(self._connection):
+        with told(self._path, "pruning reads"), overwritten(self._connection), transaction(self._connection):
             return prune_readings(
                 self._connection, before_utc_s=before_utc_s, most_readings=most_readings, most_bytes=most_bytes
             )

@@ -17,7 +17,8 @@ from pathlib import Path
 
 from agent.chain import content_digest
 from agent.errors import StoreError
-from agent.store_connection import look, told
+from agent.store_connection import look, take_back, told
+from agent.store_folder import sync_folder
 
 # What decides is looked through at every start. `reading`, by far the largest, would take seconds on a card and decides
 # nothing; damage there shows when it is written to, and is then noted.
@@ -43,6 +44,7 @@ def damage_of(path: Path) -> str | None:
         return _note_of(path).read_text(encoding="utf-8", errors="replace").strip() or "found damaged while running"
     if not path.exists():
         return None
+    take_back(path)
     log = path.with_name(path.name + "-wal")
     return "the log beside it is damaged" if _is_garbage(log) else _found(path, log)
 
@@ -133,14 +135,12 @@ def set_aside(path: Path) -> Path:
     """Rename all of the store; its new name. Going on after a cut in the middle takes the same name again."""
     number = next(n for n in range(1, 1_000_000) if not _aside(path, n).exists())
     for part in _PARTS:
+        if not part:  # a disk may keep the last renaming and lose the first, and the log would get another number
+            sync_folder(path.parent)
         with suppress(FileNotFoundError):
             path.with_name(path.name + part).rename(_aside(path, number, part))
     _note_of(path).unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(path.parent)
     return _aside(path, number)
 
 

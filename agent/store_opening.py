@@ -29,7 +29,9 @@ from agent.records import Record
 from agent.store import Store
 from agent.store_aside import damage_of, note_damage, set_aside
 from agent.store_connection import connect, look, told, transaction
+from agent.store_folder import make_folder, sync_folder
 from agent.store_mark import Mark, read_mark
+from agent.store_pages import make_pages_small
 from agent.store_rescue import Rescued, rescue
 from agent.store_reserve import Reserve
 from agent.store_schema import migrate
@@ -73,11 +75,13 @@ def _made_sound(path: Path, *, open_: Callable[[Path], Store], vehicle: str) -> 
     if not ready.exists():
         why = damage_of(path) or _went_back(path, read_mark(path))
         if why is None:
+            make_pages_small(path)
             return
         _LOG.error("store-damaged", extra={"path": str(path), "why": why})
         _begin_anew(path, ready, why, open_=open_, vehicle=vehicle)
     aside = set_aside(path)
     ready.rename(path)
+    sync_folder(path.parent)
     _LOG.error("store-set-aside", extra={"as": str(aside)})
 
 
@@ -154,7 +158,7 @@ def _notice(path: Path, vehicle: str, why: str, found: Rescued) -> Record:
 @contextmanager
 def _alone(path: Path) -> Iterator[None]:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as problem:
         raise StoreError(

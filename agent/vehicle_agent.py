@@ -88,7 +88,8 @@ class VehicleAgent:
         self._set_plan, self._set_signal, self._record = set_plan, set_signal, record
         self._release, self._times_up = release, 0
         self._notifier = notifier or Notifier({})
-        self._queue: queue.SimpleQueue[Input | Delivered] = queue.SimpleQueue()
+        # Not a SimpleQueue: CPython's waits for ever where its deadline passes between two looks at its lock.
+        self._queue: queue.Queue[Input | Delivered] = queue.Queue()
         self._showing: Showing | None = None
         self._reads: list[Read] = []
         self._plan: ReadingPlan | None = None

@@ -156,6 +156,7 @@ FLOORS: dict[str, int] = {
     "agent.simgpsd": 3,
     "agent.simreader*": 3,
     "agent.store*": 3,
+    "agent.store_folder": 3,
     "agent.__main__": 4,
     "agent.check*": 4,
     "agent.cli": 4,
@@ -181,6 +182,8 @@ NAMESPACES = frozenset({"agent", "agent.dispatch"})
 PAIRS: dict[tuple[str, str], str] = {
     ("*", "agent.clock"): "all of the outside asks one clock, so that the demo can scale it",
     ("agent.probe*", "agent.publisher*"): "`check` asks the broker by the very link that the agent uses",
+    ("agent.identity", "agent.store_folder"): "a key must be as certain to be there as the store beside it",
+    ("agent.store*", "agent.store_folder"): "names that a power cut does not take",
     ("agent.recorder", "agent.store*"): "what a full disk looks like is the same for both",
     ("agent.probe*", "agent.store*"): "`check` opens the store as the agent would, to look",
     ("agent.dispatch.store", "agent.dispatch.schema"): "the tables it reads and writes",

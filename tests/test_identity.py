@@ -11,7 +11,6 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_private_key
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
-from agent import identity
 from agent.chain import is_signed_by, parse_key, sign
 from agent.errors import StoreError
 from agent.identity import key_notice, vehicle_key
@@ -76,7 +75,10 @@ def test_every_cut_of_the_file_is_a_damaged_one(path: Path) -> None:
 
 
 def test_a_power_cut_before_the_key_is_in_place_leaves_none(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """It is synced before it gets its name, and its name before it is used: a cut between leaves no half key."""
+    """It is synced before it gets its name, and its name before it is used: a cut between leaves no half key.
+
+    The folder that is made for it is synced into its own.
+    """
     order: list[str] = []
     sync, replace = os.fsync, Path.replace
 
@@ -88,16 +90,16 @@ def test_a_power_cut_before_the_key_is_in_place_leaves_none(path: Path, monkeypa
         order.append(f"name {self.name} {target.name}")
         raise OSError("power cut")
 
-    monkeypatch.setattr(identity.os, "fsync", synced)
+    monkeypatch.setattr(os, "fsync", synced)
     with monkeypatch.context() as patch:
         patch.setattr(Path, "replace", cut)
         with pytest.raises(StoreError, match="the vehicle's key cannot be kept"):
             vehicle_key(path)
     assert not path.exists()
-    assert order == ["sync vehicle.key.new", "name vehicle.key.new vehicle.key"]
+    assert order == [f"sync {path.parent.parent.name}", "sync vehicle.key.new", "name vehicle.key.new vehicle.key"]
     monkeypatch.setattr(Path, "replace", lambda self, target: order.append("name") or replace(self, target))
     vehicle_key(path)
-    assert order[2:] == ["sync vehicle.key.new", "name", "sync deep"]
+    assert order[3:] == ["sync vehicle.key.new", "name", "sync deep"]
 
 
 def test_others_may_not_read_it(path: Path) -> None:

@@ -12,6 +12,8 @@ from typing import Any
 
 import msgspec
 
+from agent.identity import vehicle_key
+from agent.run import opened
 from agent.store_chain import kept_chain
 from tests import tinyday
 
@@ -56,14 +58,16 @@ def answer(path: Path, query: str) -> list[Any]:
 
 
 def test_the_key_is_made_kept_and_its_damage_told(tmp_path: Path) -> None:
-    """One key over two starts; with its file damaged the third has another, a new epoch and a notice of it."""
+    """One key over two openings; with its file damaged the process has another, a new epoch and a notice of it."""
     tinyday.write_files(tmp_path)
     key, store = tmp_path / "vehicle.key", tmp_path / "vehicle.db"
-    run_until(tmp_path, "SELECT key FROM epoch WHERE key IS NOT NULL")
+    with opened(store, "van-07") as (_, found):
+        assert found == ()
     first, whole = kept_chain(store), key.read_bytes()
-    run_until(tmp_path, "SELECT 1 FROM boot WHERE boot = 2")
+    assert (first.vehicle, first.key) == ("van-07", vehicle_key(key).text)
+    with opened(store, "van-07") as (again, found):
+        assert (again.epoch, found) == (1, ())
     assert (kept_chain(store).key, key.read_bytes()) == (first.key, whole)
-    assert first.vehicle == "van-07"
     key.write_bytes(whole[:40])
     told = run_until(tmp_path, "SELECT body FROM record WHERE body LIKE '%vehicle.key.damaged-1%'")
     assert msgspec.json.decode(told[0][0])["notice"] == "new-key"

@@ -22,6 +22,7 @@ from agent.messages import Ack, Downlink, decode_downlink, encode_downlink
 from agent.records import Read, Record
 from agent.store import Checkpoint, KeptBoot, Store
 from agent.store_chain import Seal
+from agent.store_connection import PAGE_BYTES
 from tests.delivery import SEAL
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -282,7 +283,26 @@ def test_raw_reads_are_held_to_their_size(store: Store, path: Path) -> None:
     store._connection.execute("VACUUM")
     ((pages,),) = rows(path, "PRAGMA page_count")
     # The rest of the store is some twenty pages.
-    assert most_bytes * 0.6 < pages * 4096 < most_bytes + 30 * 4096
+    assert most_bytes * 0.6 < pages * PAGE_BYTES < most_bytes + 30 * PAGE_BYTES, pages
+
+
+def test_what_privacy_deletes_is_gone_from_the_file(store: Store, path: Path) -> None:
+    """Not one octet of a pruned read, or of a history block that was dropped, lingers in a free page of the file."""
+    boot = store.boot()
+    store.trust_time(boot=boot, offset_s=0.0)
+    for minute in range(60):
+        reads = [Read(60.0 * minute, f"BADGE-{tag:06}/{minute:03}", 1, -60.5, 2) for tag in range(40)]
+        blocks = [(minute, f"badge {minute:03} was aboard ".encode() * 90)]
+        store.append(notices(1), boot=boot, mono=60.0 * minute, reads=reads, blocks=blocks)
+    store.append(notices(1), boot=boot, mono=3600.0, drop_blocks_below=50)
+    assert store.prune(before_utc_s=50 * 60.0) == 50 * 40
+    store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    ((free,),) = rows(path, "PRAGMA freelist_count")
+    assert free > 40
+    octets = path.read_bytes()
+    kept = [minute for minute in range(60) if f"/{minute:03}".encode() in octets]
+    assert kept == list(range(50, 60))
+    assert [minute for minute in range(60) if f"badge {minute:03}".encode() in octets] == list(range(50, 60))
 
 
 def test_only_one_process_at_a_time(store: Store, path: Path) -> None:

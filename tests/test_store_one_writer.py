@@ -128,7 +128,8 @@ def test_a_second_writer_is_refused_in_any_process(path: Path) -> None:
 def test_nothing_else_of_the_house_opens_a_store() -> None:
     """`sqlite3.connect` is called for a store in one place; a writer's connection is asked for by the store alone.
 
-    `store_opening` writes a store that is not in its place yet, under the lock of the one that it replaces.
+    `store_opening` and `store_pages` write a store that is not in its place yet, under the lock of the one that it
+    replaces, which nobody has open.
     """
     calls: set[tuple[str, str]] = set()
     for file in sorted((ROOT / "agent").glob("*.py")):
@@ -136,6 +137,6 @@ def test_nothing_else_of_the_house_opens_a_store() -> None:
             if isinstance(node, ast.Call) and ast.unparse(node.func) in ("sqlite3.connect", "connect"):
                 kind = " writer" if "writer=True" in ast.unparse(node) else ""
                 calls.add((file.stem, ast.unparse(node.func) + kind))
-    assert {where for where, what in calls if what == "connect writer"} == {"store", "store_opening"}
+    assert {where for where, what in calls if what == "connect writer"} == {"store", "store_opening", "store_pages"}
     direct = {where for where, what in calls if what == "sqlite3.connect"}
     assert direct == {"store_connection", "demo_verdict"}  # the demo's verdict reads, `mode=ro`

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
 import sqlite3
 import threading
+import time
 from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -585,3 +587,30 @@ def test_nothing_that_the_lamp_says_comes_back(van: Callable[..., Van]) -> None:
     without.live(tinyday.inputs())
     assert without.lamp == []
     assert [bytes(row.body) for row in with_lamp.rows()] == [bytes(row.body) for row in without.rows()]
+
+
+def test_a_wait_for_inputs_ends_when_its_time_is_over(van: Callable[..., Van]) -> None:
+    """Also where the process stood still beyond its deadline, as on a busy machine; here a signal's handler does that.
+
+    CPython's SimpleQueue would wait for ever: what is left of its time is negative then.
+    """
+    one = van()
+    calls: list[float] = []
+
+    def busy(*_: object) -> None:
+        calls.append(time.monotonic())
+        if len(calls) > 1:
+            raise TimeoutError("the loop waits for ever")
+        signal.setitimer(signal.ITIMER_REAL, 10.0)
+        while time.monotonic() < calls[0] + 2 * one.agent._wait_real_s:
+            pass
+
+    before = signal.signal(signal.SIGALRM, busy)
+    try:
+        signal.setitimer(signal.ITIMER_REAL, one.agent._wait_real_s / 2)
+        while not calls:
+            one.agent._turn()
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
+    assert len(calls) == 1

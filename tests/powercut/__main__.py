@@ -1,9 +1,12 @@
 """`make faults`: a day in the agent's real process, power cut at random writes, and what came of it.
 
-    python -m tests.powercut [--cuts 1000] [--day short] [--seed 1] [--processes 2] [--life 20] [--wrong normal]
+    python -m tests.powercut [--cuts 1000] [--day short] [--seed 1] [--processes 2] [--life 20]
+        [--wrong normal] [--before spoilt]
 
 A cut is named by its number in the log and its seed; the same seed draws the same cuts. `--wrong` makes one of the
-mistakes that the bench is there to find. Exit code 1 where anything did not hold.
+mistakes that the bench is there to find; `--before` lets the day's second boot find a store that the card has spoilt,
+or one with the pages of earlier releases, and cuts from there to its first ack. Exit code 1 where anything did not
+hold.
 """
 
 from __future__ import annotations
@@ -17,13 +20,15 @@ from collections import Counter
 from pathlib import Path
 
 from tests.powercut.bench import MEMORY, Verdict, draw, judged_part
-from tests.powercut.child import WRONG
+from tests.powercut.child import BEFORE, WRONG
 from tests.powercut.day import DAYS
 from tests.powercut.disk import Shape
 from tests.powercut.trace import compiler, lived
 
 _PART = 25
 _FOUND_SHOWN = 20
+# Between the first mark of one kind and the next of the other.
+WITHIN = {"spoilt": (b"D", b"A"), "large": (b"L", b"A")}
 
 
 def parts_of(cuts: dict[int, list[tuple[Shape, int]]]) -> list[dict[int, list[tuple[Shape, int]]]]:
@@ -41,6 +46,7 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--life", type=int, default=20, help="every so many cuts also as in life, inputs lost")
     parser.add_argument("--wrong", choices=WRONG)
+    parser.add_argument("--before", choices=BEFORE)
     args = parser.parse_args()
     if compiler() is None:
         print("power cuts: no C compiler here; install gcc and libc6-dev.")
@@ -48,8 +54,10 @@ def main() -> int:
     began = time.monotonic()
     where = MEMORY if MEMORY.is_dir() else None
     with tempfile.TemporaryDirectory(dir=where) as name:
-        trace = lived(args.day, Path(name), wrong=args.wrong)
-        jobs = [(trace, part, args.life) for part in parts_of(draw(trace, args.cuts, args.seed))]
+        trace = lived(args.day, Path(name), wrong=args.wrong, before=args.before)
+        life = 0 if args.before else args.life
+        cuts = draw(trace, args.cuts, args.seed, within=WITHIN.get(args.before))
+        jobs = [(trace, part, life) for part in parts_of(cuts)]
         print(f"power cuts: the day `{args.day}` has {len(trace.records)} records and {len(trace.cuts())} calls")
         verdicts: list[Verdict] = []
         with multiprocessing.get_context("spawn").Pool(args.processes) as pool:

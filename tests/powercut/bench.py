@@ -3,9 +3,14 @@
 Two claims are held apart. *Durability*: what was committed before the cut (its append had returned) is there to the
 byte, with its outbox row unless an ack took it; the checkpoint is the last one, or that of the append under way, and
 knows of exactly the records that are there; integrity and foreign keys hold; nothing that was published or acknowledged
-is unknown. *The day*: from that checkpoint on, with the very inputs that followed, the dispatch side ends with exactly
-the uncut run's records: none lost, doubled or different. In life the inputs between checkpoint and power's return are
-lost; `in_life` goes on without them and says how the standing events then differ and whether a stated gap covers it.
+is unknown; every record fits its chain, here and at the dispatch side. No cut is taken for damage: the start sets
+nothing aside and begins no epoch, but where the card had spoilt a page before: then once, however often power goes.
+
+*The day*: from that checkpoint on, with the very inputs that followed, the dispatch side ends with exactly the uncut
+run's records: none lost, doubled or different. One may be missing: `gap-was`, which adds a gap's end to the `gap` that
+is stated at once; the process knows of it from its start until the time is trusted, and a cut in between takes it away.
+In life the inputs between checkpoint and power's return are lost; `in_life` goes on without them and says how the
+standing events then differ and whether a stated gap covers it.
 """
 
 from __future__ import annotations
@@ -14,12 +19,13 @@ import hashlib
 import logging
 import pickle
 import random
+import shutil
 import sqlite3
 import tempfile
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -27,20 +33,25 @@ import msgspec
 import sqlalchemy as sa
 from msgspec import Struct
 
-from agent.dispatch import schema
+from agent.chain import KeptChain
+from agent.dispatch import chains, schema
 from agent.dispatch.store import DispatchStore, open_store
-from agent.dispatch.wire import acks_of, decode_batch
+from agent.dispatch.wire import decode_batch
 from agent.errors import RoadtallyError
 from agent.messages import pack_log
 from agent.publisher import Acks, Settled
-from agent.records import Input
+from agent.records import Boot, Input
+from agent.run import opened
 from agent.store import Store
-from agent.units import parse_utc
+from agent.store_chain import kept_chain
+from agent.store_connection import PAGE_BYTES
 from agent.vehicle_agent import VehicleAgent
+from agent.verify import verify
 from tests.powercut.child import live
 from tests.powercut.day import boots, in_use, later
+from tests.powercut.differences import near_gaps, standing
 from tests.powercut.disk import SHAPES, Disk, Shape, notes
-from tests.powercut.trace import STORE, Known, Row, Trace, moved, records_of
+from tests.powercut.trace import OF_NAMES, STORE, Known, Row, Trace, moved, records_of
 
 OFF_S = 45.0  # how long the van's computer is off, in the form of life
 MEMORY = Path("/dev/shm")  # noqa: S108 - images need no disk: what a disk does to them is played
@@ -69,11 +80,15 @@ class Onward(VehicleAgent):
     """The agent as if no input had been lost: it takes the next one, and no boot is told in between."""
 
     def go_on(self, items: Sequence[Input]) -> None:
-        """Take these, with what the run loop does after each."""
-        for item in items:
-            self._take(item)
-            self._note_time()
-        self._commit((), items[-1].mono if items else 0.0)
+        """Take these, with what the run loop does after each; a start of the computer among them is the agent's."""
+        agent: Onward = self
+        for number, item in enumerate(items):
+            if number and isinstance(item, Boot):
+                agent._commit((), items[number - 1].mono)
+                agent = Onward(in_use=self.in_use, store=self.store, clock=self.clock, program=self.program)
+            agent._take(item)
+            agent._note_time()
+        agent._commit((), items[-1].mono if items else 0.0)
 
 
 class _Still:
@@ -97,21 +112,32 @@ class _Still:
         del mono_s
 
 
-def draw(trace: Trace, count: int, seed: int) -> dict[int, list[tuple[Shape, int]]]:
-    """So many cuts: at which notes, in which shape, each with a seed of its own."""
+def draw(
+    trace: Trace, count: int, seed: int, *, within: tuple[bytes, bytes] | None = None
+) -> dict[int, list[tuple[Shape, int]]]:
+    """So many cuts: at which notes (between which marks), in which shape, each with a seed of its own.
+
+    Every third falls where names change: there are few such moments, and much depends on them.
+    """
     rng = random.Random(seed)  # noqa: S311 - a draw that can be repeated
-    where, shapes = trace.cuts(), tuple(SHAPES.values())
+    anywhere, names = trace.cuts(within=within), trace.cuts(within=within, of=OF_NAMES)
+    shapes = tuple(SHAPES.values())
     found: dict[int, list[tuple[Shape, int]]] = {}
     for number in range(count):
-        found.setdefault(rng.choice(where), []).append((shapes[number % len(shapes)], rng.getrandbits(63)))
+        where = rng.choice(names if rng.randrange(3) == 0 else anywhere)
+        found.setdefault(where, []).append((shapes[number % len(shapes)], rng.getrandbits(63)))
     return found
 
 
 class Bench:
-    """Goes through the cuts of one lived day in the order of the log."""
+    """Goes through the cuts of one lived day in the order of the log.
 
-    def __init__(self, trace: Trace, *, life_each: int = 0) -> None:
-        self.trace, self._life_each = trace, life_each
+    From so many images at most the day is gone through to its end (None: from all that differ), from the others for
+    a minute.
+    """
+
+    def __init__(self, trace: Trace, *, life_each: int = 0, whole_days: int | None = None) -> None:
+        self.trace, self._life_each, self._whole_days = trace, life_each, whole_days
         self._use = in_use(trace.folder)
         self.vehicle = self._use.vehicle.id
         self._done: dict[str, tuple[str, ...]] = {}
@@ -142,7 +168,7 @@ class Bench:
             if lives:
                 copy.mkdir()
                 for file in image.iterdir():
-                    (copy / file.name).write_bytes(file.read_bytes())
+                    shutil.copy2(file, copy / file.name)
             try:
                 verdict = self._resumed(number, image / STORE, known, shape, unsynced)
                 return self._in_life(verdict, copy / STORE, known) if lives else verdict
@@ -151,25 +177,26 @@ class Bench:
 
     def _resumed(self, number: int, path: Path, known: Known, shape: Shape, unsynced: int) -> Verdict:
         """Open, look, go on to the day's end as if no input were lost, and compare."""
-        with Store.open(path) as store:
+        with opened(path, self.vehicle) as (store, found):
             problems, content, taken = self._durable(store, path, known)
+            problems += [f"the start told of {record.body['notice']}" for record in found]
             if problems:
                 return Verdict(number, shape.name, tuple(problems), unsynced)
             agent = Onward(in_use=self._use, store=store, clock=_Still(), program="powercut")
-            fresh = content not in self._done
+            fresh = content not in self._done and (self._whole_days is None or len(self._done) < self._whole_days)
             if fresh:
                 with closing(open_store(path.with_name("dispatch.db"))) as dispatch:
                     self._done[content] = tuple(self._to_the_end(agent, dispatch, known, taken))
             else:
                 agent.go_on(self.trace.took[taken : taken + 40])  # it resumes and commits on this very image
-                problems += _integrity(path)
-                got = records_of(path)
-                if got != self.trace.records[: len(got)]:
+                problems += [*_integrity(path), *_chained(kept_chain(path))]
+                got = [row[1:] for row in records_of(path)]
+                if all(got != wanted[: len(got)] for wanted in self._wanted(known)):
                     problems.append("the records of the next minute are not those of the uncut run")
             return Verdict(
                 number,
                 shape.name,
-                (*problems, *self._done[content]),
+                (*problems, *self._done.get(content, ())),
                 unsynced,
                 lost_inputs=max(known.checkpoints.values(), default=0) - taken,
                 fresh=fresh,
@@ -180,18 +207,52 @@ class Bench:
         with closing(sqlite3.connect(path)) as look:
             rows: list[Row] = look.execute("SELECT seq, kind, body FROM record ORDER BY seq").fetchall()
             waiting = {seq for (seq,) in look.execute("SELECT seq FROM outbox")}
+            named = look.execute(
+                "SELECT count(*) FROM outbox JOIN record ON record.id = outbox.record AND record.seq = outbox.seq"
+            ).fetchone()[0]
+            epochs = [epoch for (epoch,) in look.execute("SELECT DISTINCT epoch FROM record")]
             blocks = look.execute("SELECT id, data FROM block ORDER BY id").fetchall()
             boots_kept = look.execute("SELECT * FROM boot").fetchall()
+            (page_bytes,) = look.execute("PRAGMA page_size").fetchone()
         kept = store.checkpoint()
         state = b"" if kept is None else kept.state
         problems = [*_integrity(path), *self._of_records(rows, waiting, known)]
-        problems += _of_checkpoint(None if kept is None else kept.seq, state, len(rows), known)
-        if store.epoch != 1:
-            problems.append(f"epoch {store.epoch}")
+        problems += _of_checkpoint(None if kept is None else kept.record, state, len(rows), known)
+        if store.epoch != known.epoch or epochs not in ([], [known.epoch]):
+            problems.append(f"epoch {store.epoch}, records of {epochs}, instead of {known.epoch}")
+        if named != len(waiting):
+            problems.append("the outbox names other records than those of its numbers")
+        if page_bytes != PAGE_BYTES:
+            problems.append(f"pages of {page_bytes} bytes")
+        problems += self._set_aside(path, known)
+        if rows:
+            problems += _chained(kept_chain(path))
         acked = min(known.acked, len(rows))
         whole = (rows, sorted(waiting), acked, state, blocks, boots_kept, known.published)
         digest = hashlib.sha256(pickle.dumps(whole)).hexdigest()
         return problems, digest, known.checkpoints.get(hashlib.sha256(state).hexdigest(), 0)
+
+    def _wanted(self, known: Known) -> Iterator[list[tuple[str, str]]]:
+        """Kinds and bodies with which the day may end: as uncut, or without what a cut now takes away."""
+        yield [row[1:] for row in self.trace.records]
+        for seq, kind, body in self.trace.records[known.committed :]:
+            if known.boot and kind == "notice" and msgspec.json.decode(body)["notice"] == "gap-was":
+                yield [row[1:] for row in self.trace.records if row[0] != seq]
+
+    def _set_aside(self, path: Path, known: Known) -> Iterator[str]:
+        """What a start leaves of its suspicions: nothing, or the spoilt store whole, once."""
+        wanted = {"vehicle.db.damaged-1"} if known.epoch > 1 else set()
+        aside = {file.name for file in path.parent.iterdir() if "damaged" in file.name}
+        if aside - {f"{name}{part}" for name in wanted for part in ("-wal", "-shm")} != wanted:
+            yield f"set aside: {', '.join(sorted(aside)) or 'nothing'}"
+        elif wanted and (path.parent / "vehicle.db.damaged-1").read_bytes() != self._spoilt():
+            yield "the store that was set aside is not as it was"
+        if left := [file.name for file in path.parent.iterdir() if file.name.endswith((".rescued", ".small"))]:
+            yield f"left over: {', '.join(left)}"
+
+    @cache  # noqa: B019 - one bench of one day
+    def _spoilt(self) -> bytes:
+        return (self.trace.disk / "vehicle.db.damaged-1").read_bytes()
 
     def _of_records(self, rows: list[Row], waiting: set[int], known: Known) -> Iterator[str]:
         have = [seq for seq, _, _ in rows]
@@ -208,6 +269,8 @@ class Bench:
             yield "the outbox names records that are not there"
         for payload in known.published:
             batch = decode_batch(payload, vehicle=self.vehicle)
+            if batch.epoch != known.epoch:
+                continue  # sent before the damage; what of it was not acknowledged has other numbers now
             if unknown := [record.seq for record in batch.records if record.seq > len(rows)]:
                 yield f"published and now unknown: records {unknown[:5]}"
 
@@ -216,32 +279,35 @@ class Bench:
         store = agent.store
         self._ingest(dispatch, known.published)
         # What the agent hears when it is connected again: the retained ack.
-        agent._hear(Acks(acks_of(dispatch.acks(self.vehicle))))
+        agent._hear(Acks(dispatch.told(self.vehicle)))
         agent._hear(Settled())
         agent.go_on(self.trace.took[taken:])
-        yield from self._compare(store, dispatch)
+        yield from self._compare(store, dispatch, known)
 
     def _ingest(self, dispatch: DispatchStore, payloads: Sequence[bytes]) -> None:
         for payload in payloads:
             dispatch.ingest(decode_batch(payload, vehicle=self.vehicle), received_s=0.0)
 
-    def _compare(self, store: Store, dispatch: DispatchStore) -> Iterator[str]:
+    def _compare(self, store: Store, dispatch: DispatchStore, known: Known) -> Iterator[str]:
         """Send what the outbox holds; then both sides' records must be the uncut run's."""
         after = 0
         with closing(store.outbox()) as outbox:
-            while rows := outbox.page(after=after, limit=50).rows:
-                payload, count = pack_log(vehicle=self.vehicle, epoch=store.epoch, rows=rows)
-                after = rows[count - 1].seq
+            while (page := outbox.page(after=after, limit=50)).rows:
+                payload, count = pack_log(vehicle=self.vehicle, epoch=page.epoch, rows=page.rows, key=page.key)
+                after = page.rows[count - 1].seq
                 self._ingest(dispatch, [payload])
         table = schema.record
         query = sa.select(table.c.epoch, table.c.seq, table.c.kind, table.c.body).order_by(table.c.epoch, table.c.seq)
         with dispatch.reading() as connection:
             there = [tuple(row) for row in connection.execute(query)]
             clashes = connection.execute(sa.select(sa.func.count()).select_from(schema.clash)).scalar_one()
-        uncut = [(1, *row) for row in self.trace.records]
+        uncut = [*self.trace.there]
         if clashes:
             yield f"different: {clashes} numbers came with two contents"
-        if there == uncut:
+        yield from _chained(kept_chain(store.path))
+        yield from _chained(chains.kept_chain(dispatch, self.vehicle))
+        ours = [row[2:] for row in there if row[0] == known.epoch]
+        if there == uncut or (len(there) == len(uncut) - 1 and ours in list(self._wanted(known))[1:]):
             return
         bodies, wanted = (Counter((kind, body) for _, _, kind, body in rows) for rows in (there, uncut))
         yield (
@@ -265,7 +331,7 @@ class Bench:
         got, uncut = records_of(path), self.trace.records
         ours, theirs = standing(got), standing(uncut)
         missing, added = theirs.keys() - ours.keys(), ours.keys() - theirs.keys()
-        around = _near_gaps(got, uncut)
+        around = near_gaps(got, uncut)
         times = {**theirs, **ours}
         unexplained = [
             str(key) for key in (*missing, *added) if not any(first <= times[key] <= last for first, last in around)
@@ -277,6 +343,14 @@ class Bench:
             unexplained=tuple(unexplained),
             lived_on=True,
         )
+
+
+def _chained(kept: KeptChain) -> list[str]:
+    """The first record of each epoch that does not fit its chain."""
+    found = [] if kept.key is None else verify(kept, key=None, source="")
+    misfits = [each.walked.misfit for each in found]
+    unsigned = [f"epoch {each.epoch}: unsigned records" for each in found if each.walked.unsigned]
+    return [*unsigned, *(["no key"] if not found else []), *(misfit.text for misfit in misfits if misfit is not None)]
 
 
 def _of_checkpoint(seq: int | None, state: bytes, records: int, known: Known) -> Iterator[str]:
@@ -296,28 +370,6 @@ def _of_checkpoint(seq: int | None, state: bytes, records: int, known: Known) ->
         yield f"the checkpoint knows of {seq} records, there are {records}"
 
 
-def _near_gaps(got: Sequence[Row], uncut: Sequence[Row]) -> list[tuple[float, float]]:
-    """What a gap that only the cut run states may have changed: the stop or leg that it lies in, and both beside it.
-
-    Bounded by the uncut run's departures and arrivals.
-    """
-
-    def stated(rows: Sequence[Row], notice: str) -> list[str]:
-        bodies = [msgspec.json.decode(body) for _, kind, body in rows if kind == "notice"]
-        return [body["since"] for body in bodies if body["notice"] == notice and body.get("since")]
-
-    bounds = sorted(
-        parse_utc(event["eventTime"])
-        for event in (msgspec.json.decode(body) for _, kind, body in uncut if kind == "event")
-        if event.get("bizStep") in ("departing", "arriving")
-    )
-    found = []
-    for since in set(stated(got, "gap")) - set(stated(uncut, "gap")):
-        at = bisect_right(bounds, parse_utc(since))
-        found.append((bounds[at - 2] if at >= 2 else 0.0, bounds[at + 1] if at + 1 < len(bounds) else float("inf")))
-    return found
-
-
 def _integrity(path: Path) -> list[str]:
     with closing(sqlite3.connect(path)) as look:
         told = [text for (text,) in look.execute("PRAGMA integrity_check")]
@@ -326,26 +378,12 @@ def _integrity(path: Path) -> list[str]:
     return [*found, *(["foreign_key_check: rows without what they name"] if orphans else [])]
 
 
-def standing(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
-    """Every event that was not taken back: step, place, item and the how-manieth of these, with its time in UTC."""
-    events = [msgspec.json.decode(body) for _, kind, body in rows if kind == "event"]
-    void = {event["eventID"] for event in events if "errorDeclaration" in event}
-    found: dict[tuple[Any, ...], float] = {}
-    for event in events:
-        if event["eventID"] in void:
-            continue
-        place = event.get("bizLocation", event.get("readPoint", {})).get("id", "elsewhere")
-        what = (event["type"], event.get("action"), event.get("bizStep"), "elsewhere" if "geo:" in place else place)
-        for item in event.get("childEPCs") or event.get("epcList") or [None]:
-            times = sum(key[:-1] == (*what, item) for key in found)
-            found[(*what, item, times)] = parse_utc(event["eventTime"])
-    return found
-
-
-def judged(trace: Trace, cuts: dict[int, list[tuple[Shape, int]]], *, life_each: int = 0) -> list[Verdict]:
+def judged(
+    trace: Trace, cuts: dict[int, list[tuple[Shape, int]]], *, life_each: int = 0, whole_days: int | None = None
+) -> list[Verdict]:
     """The verdicts on some cuts, in a process whose log nobody reads."""
     logging.disable(logging.CRITICAL)
-    return list(Bench(trace, life_each=life_each).judge(cuts))
+    return list(Bench(trace, life_each=life_each, whole_days=whole_days).judge(cuts))
 
 
 def judged_part(job: tuple[Trace, dict[int, list[tuple[Shape, int]]], int]) -> list[Verdict]:

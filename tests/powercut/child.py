@@ -1,13 +1,19 @@
 """The agent in a process of its own, one boot of a day: the real run loop, store and outbox, marked in the shim's log.
 
-    python -m tests.powercut.child DAY_FOLDER STORE BOOT [--wrong HOW]
+    python -m tests.powercut.child DAY_FOLDER STORE BOOT [--wrong HOW] [--before WHAT]
 
-The clock stands still while the agent works and goes on when it says that it is done, so that the same day is the same
-to the byte every time and as fast as the machine. In place of a broker what is published is put into the log of marks
-(real batches from the real outbox), and the dispatch side's answer comes ten of the day's seconds later.
+The store is opened as `roadtally run` opens it: by the key beside it, with the start's look for damage, and the agent
+keeps its mark and its reserve. The clock stands still while the agent works and goes on when it says that it is done,
+so that the same day is the same to the byte every time and as fast as the machine. In place of a broker what is
+published is put into the log of marks (real batches from the real outbox), and the dispatch side's answer comes ten of
+the day's seconds later.
 
 Marks: B before an append (inputs taken, hash of the checkpoint), C after it returned (first and last seq), P a
-batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono).
+batch handed to the network, A an ack handed to the agent, S a boot's begin and N the day's moment (boot, mono), D that
+the card has now spoilt a page, L that the store's pages become large.
+
+`--before` is what comes over the store before this boot: `spoilt`, a page of it is garbage; `large`, its pages are of
+4,096 octets, as they were once.
 
 `--wrong` makes the mistakes that the bench must find, here and in no product setting: `normal` and `off` are
 `PRAGMA synchronous`, `second` writes outbox rows in a second transaction, `forgetful` commits records
@@ -20,24 +26,30 @@ import argparse
 import ctypes
 import hashlib
 import logging
+import os
 import pickle
 import sqlite3
 import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 from agent import store as store_module
+from agent.chain import content_digest, digest
 from agent.messages import Ack, pack_log
 from agent.publisher import Acks, Settled
 from agent.records import Boot, Input, Record
+from agent.run import opened
 from agent.store import Store
+from agent.store_folder import sync_folder
 from agent.units import parse_utc
 from agent.vehicle_agent import VehicleAgent
 from tests.powercut.day import boots, in_use
 
 ACK_S = 10.0
+BEFORE = ("spoilt", "large")
 WRONG = ("normal", "off", "second", "forgetful")
 PUBLISH_EVERY_S = 2.0
 
@@ -111,10 +123,19 @@ class Link:
             page = self._outbox.page(after=0, limit=50)
         if not page.settled or not page.rows:
             return
-        payload, taken = pack_log(vehicle=self._vehicle, epoch=page.epoch, rows=page.rows)
-        self._after = page.rows[taken - 1].seq
+        payload, taken = pack_log(vehicle=self._vehicle, epoch=page.epoch, rows=page.rows, key=page.key)
+        last = page.rows[taken - 1]
+        self._after = last.seq
         self._mark(b"P" + payload)
-        self._answers.append((now + ACK_S, Ack(page.epoch, self._after)))
+        known = digest(
+            vehicle=self._vehicle,
+            epoch=page.epoch,
+            seq=last.seq,
+            kind=last.kind,
+            prev=last.prev or "",
+            content=content_digest(last.body),
+        )
+        self._answers.append((now + ACK_S, Ack(page.epoch, self._after, hash=known)))
 
     def close(self) -> None:
         """Close the outbox."""
@@ -191,9 +212,9 @@ def live(day: Sequence[Input], folder: Path, path: Path, *, mark: Callable[[byte
     took: list[Input] = []
     stop = threading.Event()
     mark(b"S" + pickle.dumps((boot, day[0].mono)))
-    with Marked.open(path) as store:
-        store.mark, store.taken = mark, lambda: len(took)  # type: ignore[method-assign]
-        used = in_use(folder)
+    used = in_use(folder)
+    with opened(path, used.vehicle.id, open_=Marked.open) as (store, first):
+        store.mark, store.taken = mark, lambda: len(took)  # type: ignore[attr-defined]
         link = Link(store, used.vehicle.id, mark)
 
         def turn(now: float) -> None:
@@ -202,10 +223,46 @@ def live(day: Sequence[Input], folder: Path, path: Path, *, mark: Callable[[byte
 
         clock = DayClock(day, stop, turn=turn)
         agent = VehicleAgent(in_use=used, store=store, clock=clock, program="powercut", record=took.append)
+        if first:
+            agent.tell(first)
         clock.put, link.deliver = agent.put, agent.deliver
         agent.run(stop)
         link.close()
     return took
+
+
+def spoil(path: Path) -> None:
+    """The page of an index is garbage: SQLite says so at the next look, and every record can still be read."""
+    with closing(sqlite3.connect(path)) as look:
+        (size,) = look.execute("PRAGMA page_size").fetchone()
+        (page,) = look.execute("SELECT rootpage FROM sqlite_master WHERE name = 'record_name'").fetchone()
+    file = os.open(path, os.O_WRONLY)
+    os.pwrite(file, bytes(range(256)) * (size // 256), (page - 1) * size)
+    os.fsync(file)
+    os.close(file)
+    sync_folder(path.parent)  # else the last boot's log may come back, and heals it
+
+
+def enlarge(path: Path) -> None:
+    """Give the store the pages that it had in earlier releases."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as store:
+        for statement in ("journal_mode = DELETE", "synchronous = FULL", "page_size = 4096"):
+            store.execute(f"PRAGMA {statement}")
+        store.execute("VACUUM")
+        store.execute("PRAGMA journal_mode = WAL")
+
+
+def leave_a_log(path: Path) -> None:
+    """As a process does that is killed: what it committed last stands in the log alone.
+
+    Such a log beside another file in the old one's place would be taken for its own.
+    """
+    if (child := os.fork()) == 0:
+        store = sqlite3.connect(path, isolation_level=None)
+        store.execute("PRAGMA synchronous = FULL")
+        store.execute("INSERT INTO meta (key, value) VALUES ('left', 'in the log')")
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
 
 
 def main() -> int:
@@ -215,6 +272,7 @@ def main() -> int:
     parser.add_argument("store", type=Path)
     parser.add_argument("boot", type=int)
     parser.add_argument("--wrong", choices=WRONG)
+    parser.add_argument("--before", choices=BEFORE)
     args = parser.parse_args()
     logging.disable(logging.CRITICAL)
     shim = ctypes.CDLL(None)
@@ -224,6 +282,13 @@ def main() -> int:
 
     if args.wrong:
         go_wrong(args.wrong)
+    if args.before == "spoilt":
+        spoil(args.store)
+        mark(b"D")
+    elif args.before == "large":
+        mark(b"L")
+        enlarge(args.store)
+        leave_a_log(args.store)
     took = live(boots(args.day)[args.boot], args.day, args.store, mark=mark, boot=args.boot)
     (args.day / f"took-{args.boot}.pickle").write_bytes(pickle.dumps(took))
     return 0

@@ -1,7 +1,7 @@
 """The days that the bench lives through: what the van's computer receives, boot by boot, and the files it works with.
 
-`tiny` is the hand-made day of twenty minutes with the power off once, for CI; `short` (2 h) and `long` (8 h, 105 tags)
-are the simulated world's.
+`tiny` is the hand-made day of twenty minutes with the power off once, `brief` its first eight, for CI; `short` (2 h)
+and `long` (8 h, 105 tags) are the simulated world's.
 """
 
 from __future__ import annotations
@@ -27,18 +27,19 @@ WORLD = {
     "short": (3, Profile(items=(8, 9), stops=(2, 3), long_stop=False)),
     "long": (21, Profile(items=(40, 41), stops=(13, 14))),
 }
-DAYS = ("tiny", *WORLD)
-# The tiny day's power is off for this minute, parked at the hall.
-_OFF_S, _ON_S = 690.0, 750.0
+# When the power goes and comes back in the hand-made day, and when that ends: parked at the hall; under way.
+HAND_MADE = {"tiny": (690.0, 750.0, tinyday.DURATION_S), "brief": (400.0, 430.0, 500)}
+DAYS = (*HAND_MADE, *WORLD)
 
 
 def write_day(name: str, folder: Path) -> None:
     """The day's recording with vehicle file, sites and register."""
-    if name == "tiny":
+    if name in HAND_MADE:
         tinyday.write_files(folder)
-        lines = (encode_line(line) for item in _tiny() for line in lines_of(item))
+        lines = (encode_line(line) for item in _by_hand(*HAND_MADE[name]) for line in lines_of(item))
         (folder / "recording.jsonl").write_bytes(b"\n".join(lines))
         (folder / "sites.geojson").write_text(tinyday.sites())
+        _reserve_little(folder)
         return
     seed, profile = WORLD[name]
     sites = json.loads((ROOT / "geofences" / "region.geojson").read_text(encoding="utf-8"))
@@ -46,17 +47,25 @@ def write_day(name: str, folder: Path) -> None:
     for file, content in day_files(day, np.random.default_rng(seed)).items():
         with (folder / file).open("w", encoding="utf-8") as out:
             out.writelines([content] if isinstance(content, str) else content)
+    _reserve_little(folder)
 
 
-def _tiny() -> Iterator[Input]:
-    """The tiny day in two boots."""
+def _reserve_little(folder: Path) -> None:
+    """A megabyte: each image of a disk has it."""
+    file = folder / "vehicle.toml"
+    assert "[store]" not in file.read_text()
+    file.write_text(file.read_text() + "\n[store]\nreserve_mb = 1\n")
+
+
+def _by_hand(off_s: float, on_s: float, until_s: float) -> Iterator[Input]:
+    """The hand-made day in two boots."""
     back = 0.0
-    for item in tinyday.inputs():
+    for item in tinyday.inputs(until_s):
         second = item.mono - tinyday.BOOT_MONO_S
-        if _OFF_S <= second < _ON_S:
+        if off_s <= second < on_s:
             continue
-        if second >= _ON_S and not back:
-            back = _ON_S
+        if second >= on_s and not back:
+            back = on_s
             yield Boot(tinyday.BOOT_MONO_S, format_utc(tinyday.BOOT_MONO_S))
             yield from (PortInput(tinyday.BOOT_MONO_S + 1.0, port, on=False) for port in (1, 2))
         yield replace(item, mono=round(item.mono - back + 2.0, 3)) if back else item

@@ -21,7 +21,7 @@ pytestmark = [
     pytest.mark.skipif(compiler() is None, reason="there is no C compiler here to compile the shim with"),
 ]
 HOME = Path("/disk")
-CUTS, LIFE_EACH = 60, 12
+CUTS, LIFE_EACH, WHOLE_DAYS = 60, 20, 12
 
 
 def write(inode: int, offset: int, data: bytes) -> Note:
@@ -146,12 +146,12 @@ def test_a_day_survives_a_cut_at_any_write(trace: Trace) -> None:
 
     Where the inputs up to the power's return are lost too, as in life, the same moves are stated, or a gap covers it.
     """
-    verdicts = judged(trace, draw(trace, CUTS, seed=1), life_each=LIFE_EACH)
+    verdicts = judged(trace, draw(trace, CUTS, seed=1), life_each=LIFE_EACH, whole_days=WHOLE_DAYS)
     assert len(verdicts) == CUTS
     assert [(v.cut, v.shape, v.problems) for v in verdicts if v.problems] == []
     assert {v.shape for v in verdicts} == set(SHAPES)
     assert sum(v.open_writes > 0 for v in verdicts) > CUTS / 2  # most took something that was not synced
-    assert sum(v.fresh for v in verdicts) >= 20
+    assert sum(v.fresh for v in verdicts) == WHOLE_DAYS
     living = [v for v in verdicts if v.lived_on]
     assert len(living) == CUTS // LIFE_EACH
     assert [v.unexplained for v in living if v.unexplained] == []
@@ -163,9 +163,22 @@ def test_a_day_survives_a_cut_at_any_write(trace: Trace) -> None:
 )
 def test_the_bench_finds_what_it_is_for(tmp_path: Path, wrong: str, found: str) -> None:
     """Under synchronous=NORMAL records are lost; so are outbox rows or checkpoints in transactions of their own."""
-    trace = lived("tiny", tmp_path, wrong=wrong)
-    problems = [problem for v in judged(trace, draw(trace, 60, seed=1)) for problem in v.problems]
+    trace = lived("brief", tmp_path, wrong=wrong)
+    problems = [problem for v in judged(trace, draw(trace, 40, seed=1), whole_days=0) for problem in v.problems]
     assert any(found in problem for problem in problems), problems
+
+
+@pytest.mark.parametrize(("before", "within"), [("spoilt", (b"D", b"A")), ("large", (b"L", b"S"))])
+def test_a_cut_in_the_middle_of_a_repair(tmp_path: Path, before: str, within: tuple[bytes, bytes]) -> None:
+    """A spoilt store is set aside once, whole, and a store with large pages gets small ones, wherever power goes."""
+    trace = lived("brief", tmp_path, before=before)
+    cuts = draw(trace, 30, seed=1, within=within)
+    for number in trace.cuts(within=within, of=frozenset({Op.RENAME})):  # where most depends on the order
+        cuts.setdefault(number, []).extend((SHAPES["posix"], seed) for seed in range(6))
+    verdicts = judged(trace, cuts, whole_days=2)
+    assert [(v.cut, v.shape, v.problems) for v in verdicts if v.problems] == []
+    assert sum(v.open_writes > 0 for v in verdicts) > 20
+    assert (trace.disk / "vehicle.db.damaged-1").exists() == (before == "spoilt")
 
 
 def test_a_real_file_system_shut_down_under_the_agent(trace: Trace, tmp_path: Path) -> None:

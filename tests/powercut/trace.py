@@ -18,6 +18,7 @@ from pathlib import Path
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.messages import decode_log
 from agent.records import Input
 from tests.powercut.day import ROOT, boots, write_day
 from tests.powercut.disk import Note, Op, notes
@@ -26,6 +27,7 @@ SHIM = Path(__file__).with_name("shim.c")
 STORE = "vehicle.db"
 # Calls at which a cut may fall.
 CUTS = frozenset(Op) - {Op.MARK, Op.SEEN, Op.MAPPED, Op.RANGE}
+OF_NAMES = frozenset({Op.CREATE, Op.RENAME, Op.UNLINK, Op.MKDIR, Op.SYNC_FOLDER})
 _BOOT_MOST_S = 900.0
 
 Row = tuple[int, str, str]  # seq, kind, body
@@ -34,10 +36,12 @@ Row = tuple[int, str, str]  # seq, kind, body
 class Known(Struct, frozen=True):
     """What was told of the store up to a moment.
 
-    `committed` is the highest number whose append returned, `published` the batches that left, `acked` the highest that
-    an ack named, `checkpoints` the inputs that each checkpoint (by its hash) has taken in. `boot` and `mono`: when.
+    `committed` is the highest number of `epoch` whose append returned, `published` the batches that left, `acked` the
+    highest that an ack named, `checkpoints` the inputs that each checkpoint (by its hash) has taken in. `boot` and
+    `mono`: when. After damage the store that is to come is of the second epoch.
     """
 
+    epoch: int = 1
     committed: int = 0
     acked: int = 0
     published: tuple[bytes, ...] = ()
@@ -48,18 +52,20 @@ class Known(Struct, frozen=True):
     last_state: str = ""
     taken_before: int = 0
 
-    def after(self, mark: bytes) -> Known:
+    def after(self, mark: bytes) -> Known:  # noqa: PLR0911 - one for each mark
         """With one more mark."""
         what, rest = mark[:1], mark[1:]
         if what == b"P":
             return replace(self, published=(*self.published, rest))
+        if what in (b"D", b"L"):
+            return replace(self, epoch=self.epoch + 1, committed=0, acked=0) if what == b"D" else self
         told = pickle.loads(rest)  # noqa: S301 - the child's own marks
         if what == b"N":
             return replace(self, boot=told[0], mono=told[1])
         if what == b"S":  # a boot ended in order: its last checkpoint has taken in all of it
             return replace(self, boot=told[0], mono=told[1], taken_before=max(self.checkpoints.values(), default=0))
         if what == b"A":
-            return replace(self, acked=max(self.acked, told[1]))
+            return replace(self, acked=max(self.acked, told[1])) if told[0] == self.epoch else self
         if what == b"B":
             taken, state, _ = told
             return replace(self, checkpoints=_moved_last(self.checkpoints, state, self.taken_before + taken),
@@ -75,17 +81,28 @@ def _moved_last(before: Mapping[str, int], name: str, taken: int) -> dict[str, i
 
 
 class Trace(Struct, frozen=True):
-    """A lived day: its folder, the log, the inputs as the agent took them, and its records at the end."""
+    """A lived day: its folder, the log, the inputs as the agent took them, and its records at the end.
+
+    `there` are those that the dispatch side ends with, each with its epoch: what was sent before a damage, too.
+    """
 
     folder: Path
     disk: Path
     log: Path
     took: tuple[Input, ...]
     records: tuple[Row, ...]
+    there: tuple[tuple[int, int, str, str], ...]
 
-    def cuts(self) -> tuple[int, ...]:
-        """Numbers of the notes at which power may go."""
-        return tuple(number for number, note in enumerate(notes(self.log)) if note.op in CUTS)
+    def cuts(self, *, within: tuple[bytes, bytes] | None = None, of: frozenset[Op] = CUTS) -> tuple[int, ...]:
+        """Numbers of the notes at which power may go; those between a first mark and the next of another kind."""
+        found, inside, over = [], within is None, False
+        for number, note in enumerate(notes(self.log)):
+            if note.op is Op.MARK and within is not None:
+                over = over or (inside and note.a.startswith(within[1]))
+                inside = inside or note.a.startswith(within[0])
+            if inside and not over and note.op in of:
+                found.append(number)
+        return tuple(found)
 
 
 def compiler() -> str | None:
@@ -105,8 +122,8 @@ def compiled(folder: Path) -> Path:
     return out
 
 
-def lived(name: str, folder: Path, *, wrong: str | None = None) -> Trace:
-    """Live a day in a folder, which must be empty; `wrong` is a mistake of `child`."""
+def lived(name: str, folder: Path, *, wrong: str | None = None, before: str | None = None) -> Trace:
+    """Live a day in a folder, which must be empty; `wrong` is a mistake of `child`, `before` its second boot's fate."""
     folder = folder.resolve()
     day, disk, log = folder / "day", folder / "disk", folder / "calls.log"
     day.mkdir()
@@ -119,7 +136,7 @@ def lived(name: str, folder: Path, *, wrong: str | None = None) -> Trace:
     for number in range(len(boots(day))):
         command = [sys.executable, "-m", "tests.powercut.child", day, disk / STORE, str(number)]
         done = subprocess.run(
-            [*command, *(["--wrong", wrong] if wrong else [])],
+            [*command, *(["--wrong", wrong] if wrong else []), *(["--before", before] if before and number else [])],
             env=around,
             timeout=_BOOT_MOST_S,
             capture_output=True,
@@ -129,13 +146,26 @@ def lived(name: str, folder: Path, *, wrong: str | None = None) -> Trace:
         if done.returncode:
             raise RuntimeError(f"boot {number} ended with {done.returncode}:\n{done.stderr[-2000:]}")
         took += pickle.loads((day / f"took-{number}.pickle").read_bytes())  # noqa: S301 - the child's own
-    return Trace(day, disk, log, tuple(took), records_of(disk / STORE))
+    records = records_of(disk / STORE)
+    return Trace(day, disk, log, tuple(took), records, _there(log, disk / STORE))
+
+
+def _there(log: Path, path: Path) -> tuple[tuple[int, int, str, str], ...]:
+    found: dict[tuple[int, int], tuple[str, str]] = {}
+    for note in notes(log):
+        if note.op is Op.MARK and note.a[:1] == b"P":
+            batch = decode_log(note.a[1:])
+            found |= {(batch.epoch, each.seq): (each.kind, bytes(each.body).decode()) for each in batch.records}
+    with closing(sqlite3.connect(path)) as store:
+        for epoch, *row in store.execute("SELECT epoch, seq, kind, body FROM record"):
+            found[epoch, row[0]] = (row[1], row[2])
+    return tuple((*name, *what) for name, what in sorted(found.items()))
 
 
 def records_of(path: Path) -> tuple[Row, ...]:
     """A store's records in order."""
     with closing(sqlite3.connect(path)) as store:
-        return tuple(store.execute("SELECT seq, kind, body FROM record ORDER BY seq").fetchall())
+        return tuple(store.execute("SELECT seq, kind, body FROM record ORDER BY id").fetchall())
 
 
 def moved(known: Known, note: Note) -> Known:
