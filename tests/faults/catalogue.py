@@ -159,7 +159,9 @@ def _paused(lived: Lived) -> bool:
     return max(after - before for before, after in pairwise(told)) > 6.0
 
 
-def _had_no_fix_for(seconds: float) -> Callable[[Lived], bool]:
+def had_no_fix_for(seconds: float) -> Callable[[Lived], bool]:
+    """For so long no fix came."""
+
     def had(lived: Lived) -> bool:
         told = [item.mono for item in lived.heard if isinstance(item, Fix)]
         return max(after - before for before, after in pairwise(told)) > seconds
@@ -179,7 +181,8 @@ def _malformed(lived: Lived) -> bool:
     return lived.malformed > 0
 
 
-def _again(lived: Lived) -> bool:
+def again(lived: Lived) -> bool:
+    """Gpsd was connected to anew."""
     return lived.lines.connections > 1
 
 
@@ -368,7 +371,7 @@ FAULTS: tuple[Fault, ...] = (
         "connects again when it is back",
         "fixes",
         GREW_S,
-        _again,
+        again,
         lambda van: van.gpsd.kill(),
         lambda van: van.gpsd.restart(),
         20.0,
@@ -378,7 +381,7 @@ FAULTS: tuple[Fault, ...] = (
         "hangs up after 10 s, tries again until it speaks",
         "fixes",
         GREW_S,
-        _had_no_fix_for(20.0),
+        had_no_fix_for(20.0),
         lambda van: van.gpsd.hang(on=True),
         lambda van: van.gpsd.hang(on=False),
         25.0,
@@ -388,7 +391,7 @@ FAULTS: tuple[Fault, ...] = (
         "asks gpsd, which answers, and keeps the connection for a minute; the van stays where it was",
         "fixes",
         GREW_S,
-        _had_no_fix_for(40.0),
+        had_no_fix_for(40.0),
         _gps(lambda _tpv, _t: None),
         ENDED,
         45.0,
