@@ -1,6 +1,6 @@
 """A real gpsd with a receiver on a pseudo-terminal, and what befalls the two. Needs gpsd on the machine.
 
-The day's clock waits for gpsd: a second is over once gpsd has told it to a client of ours (the witness), so the day goes
+The day's clock waits for gpsd: a second is over once gpsd told it to a client of ours (the witness), so the day goes
 as fast as gpsd reads. While gpsd starts, or tries its drivers on a device that was plugged in, the clock stands still,
 and the times to recover are the agent's own. What a fault does happens between two of the receiver's seconds.
 """

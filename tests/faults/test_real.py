@@ -16,7 +16,7 @@ AT_S = (60.0, 200.0, 330.0, 450.0, 900.0)  # each is over before the next begins
 def test_every_fault_of_a_real_gpsd_one_after_another() -> None:
     """Killed, stopped, restarted, its receiver pulled out and plugged in, and mute: each time the agent is back.
 
-    Within the stated time, every read and every line of gpsd accounted for, and the manifests are those of a day without.
+    Within the stated time, every read and line of gpsd accounted for, and the manifests are those of a day without.
     """
     what = tuple((fault.name, at_s) for fault, at_s in zip(REAL, AT_S, strict=True))
     verdict = trial(what)
