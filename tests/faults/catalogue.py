@@ -1,9 +1,10 @@
 """The faults, one row each: how it is made, what the agent does, and within which time it is back.
 
 `back_s` is counted in seconds of the day from the end of the fault's cause. Where it comes from: a link that is gone is
-tried again after 0.5, 1, 2 … 30 s, each times 0.5 to 1.5 by chance (`agent.reader`, `agent.receiver`), so that the
-longest pause after a cause of 25 s is 1.5 x 16 s; a set-up takes about a second, a whole round 2 s; what falls silent
-is noticed after three keepalives of 5 s (reader) or 10 s (receiver). A second or two are the bench's own.
+tried again after 0.5, 1, 2 … 30 s, each times 0.5 to 1.5 by chance, but hardly longer than has been waited so far
+(`agent.llrp.patience`, `agent.receiver`), so that the longest pause after a cause of 25 s is 26 s; a set-up takes about
+a second, a whole round 2 s; what falls silent is noticed after three keepalives of 5 s (reader) or 10 s (receiver). A
+second or two are the bench's own.
 """
 
 from __future__ import annotations
