@@ -134,6 +134,8 @@ class Antennas(Struct, frozen=True):
 
     def _back(self, on: set[int], t_s: float) -> list[int]:
         """Which of the lost ones are heard on again; reads of a moment ago may still have been on their way."""
+        if not self.losses:
+            return []  # mostly, and asked at every round
         latest = self._latest()
         return [a for a in sorted(self.lost & on) if t_s - latest[a].at_s > LATE_S]
 

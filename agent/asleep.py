@@ -44,6 +44,8 @@ def hear_motion(setup: Setup, state: State, t_s: float, *, is_moving: bool) -> t
 
 
 def _moved(setup: Setup, state: State, guard: Guard, t_s: float) -> tuple[State, tuple[Record, ...]]:
+    if guard is state.battery:
+        return state, ()  # mostly, and asked at every input
     before, state = state, replace(state, battery=guard)
     if guard.is_asleep == before.battery.is_asleep:
         return state, ()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.gps import NO_FIX
 from agent.gpsd_devices import Gpsd
@@ -51,7 +52,7 @@ class Said(Struct, frozen=True):
 
 
 class Telling(Struct, frozen=True):
-    """What was told and is not over; since when it seems to be over."""
+    """What was told and is not over, in the words of the latest look; since when it seems to be over."""
 
     fault: Fault | None = None
     over_since: float | None = None
@@ -128,7 +129,7 @@ def tell(
     fault, told = fault_of(gpsd, now, where=where, tell_s=tell_s), telling.fault
     if fault is not None:
         if told is not None and told.code == fault.code:
-            return Telling(told), None
+            return Telling(replace(fault, since_mono=told.since_mono)), None  # told once; by now it has lasted longer
         return Telling(fault), Said(fault.code, now, fault.text)
     if told is None:
         return telling, None

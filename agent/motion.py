@@ -17,20 +17,44 @@ back to the first moving or standing sample. Times are on the tally's axis (`t_s
 from __future__ import annotations
 
 import math
-from enum import Enum
 
-from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.pace import CLIP, SPAN_S, UNSEEN_MPS, Sighting, distance_m, is_leap, measure_pace, speed_evidence, turned_s
+from agent.motion_elsewhere import CARRIED_M, UNWATCHED_S, back, strayed, unwatched
+from agent.motion_records import (
+    DRIVING_MPS,
+    FIRST_FIXES,
+    TRANSITIONS,
+    Anchor,
+    Change,
+    Motion,
+    State,
+    anchored,
+    become,
+    is_parked,
+)
+from agent.pace import CLIP, SPAN_S, Sighting, distance_m, is_leap, measure_pace, speed_evidence, turned_s
 from agent.records import GpsFix
+
+__all__ = [
+    "STOP_S",
+    "TRANSITIONS",
+    "Anchor",
+    "Change",
+    "Motion",
+    "State",
+    "confirm_near_fence",
+    "observe_boot",
+    "observe_fix",
+    "observe_input",
+    "observe_time",
+]
 
 STOP_S = 90.0  # a halt of this length is a stop wherever it is (formats.md, section 7)
 THRESHOLD = 6.0  # evidence needed to call a change, in nats; at one fix a second three to four clear ones
 # A move counts only when the van has got this far from where it stood, or is plainly driving. Judgement: GPS drift of
 # a parked van stays within it nearly always; the next bay is no nearer.
 LEFT_M = 12.0
-DRIVING_MPS = 3.0
 # One that merely halted is under way again sooner, if the receiver measures speed: jams creep. Judgement.
 CREPT_M = 4.0
 CREPT_SCORE = 3.5
@@ -41,124 +65,19 @@ SLOW_MPS = 9.0
 STOOD_MPS = 1.0  # an average below this over a hole in the fixes means that the van stood in it
 # Two fixes further apart than this tell nothing of how long the computer was off: one of the dates is wrong. Judgement.
 LONGEST_OFF_S = 40 * 86_400.0
-# After a reboot this near where it was last seen, it stood; and a record that opens with this many fixes on the spot
-# opens with a stop. Judgement.
-REBOOTED_M = 12.0
-FIRST_FIXES = 3
-ANCHOR_FIXES = 120  # at so many the running mean of a parked position forgets
-# Found again this far (and four sigma) from where it stood when power or sky went, by this many standing fixes: it
-# moved while nobody watched. Judgement: a receiver's first fixes are its worst.
-CARRIED_M = 40.0
-CARRIED_FIXES = 8
-UNWATCHED_S = 60.0
+REBOOTED_M = 12.0  # after a reboot this near where it was last seen, it stood. Judgement
 # For this long after a leap of the positions a told speed is the receiver's filter, taking it for motion. Judgement.
 LEAPT_S = 8.0
-# Standing that far off with no drive seen, it got there all the same after this long; sooner if a drive was told, for
-# positions that jump come back, mostly. Judgement.
-STRAYED_S = 120.0
-DROVE_S = 20.0
-# With ignition off or doors open nobody drives: it takes so much more evidence, or this long a stay (a ferry).
-PARKED_FACTOR = 3.0
-PARKED_STRAYED_S = 900.0
+PARKED_FACTOR = 3.0  # with ignition off or doors open nobody drives: it takes so much more evidence. Judgement
 # A van without sky that is first seen driving stood this near, or this long's drive away. Judgement: a yard's way.
 FIRST_SEEN_SIGMA_M = 60.0
 FIRST_SEEN_S = 12.0
 FIRST_SEEN_MPS = 10.0  # where the receiver tells no speed
-UNSEEN_LEG_S = 12.0  # what a leg that nobody saw took at least. Judgement
-
-
-class State(Enum):
-    """What the van is doing."""
-
-    UNKNOWN = "unknown"
-    MOVING = "moving"
-    HALTED = "halted"
-    STOPPED = "stopped"
-
-
-TRANSITIONS = {
-    (State.UNKNOWN, "halt"): State.STOPPED,
-    (State.UNKNOWN, "move"): State.MOVING,
-    (State.MOVING, "halt"): State.HALTED,
-    (State.HALTED, "move"): State.MOVING,
-    (State.HALTED, "confirm"): State.STOPPED,
-    (State.MOVING, "confirm"): State.STOPPED,
-    (State.STOPPED, "move"): State.MOVING,
-}
-
-
-class Change(Struct, frozen=True):
-    """The van's state became `state` at `at_s`, as found at `found_s`."""
-
-    state: State
-    at_s: float
-    found_s: float
-
-
-class Anchor(Struct, frozen=True):
-    """Where the van stands: the mean of the fixes there, and the error of each axis."""
-
-    lat: float
-    lon: float
-    sigma_m: float
-    fixes: int
-    scatter_m2: float = 0.0  # mean squared distance of the fixes from their mean, both axes
-
-
-class Motion(Struct, frozen=True):
-    """All that is remembered between two fixes."""
-
-    state: State = State.UNKNOWN
-    since_s: float = 0.0
-    score: float = 0.0
-    score_since_s: float = 0.0
-    anchor: Anchor | None = None
-    last: GpsFix | None = None
-    last_s: float = 0.0
-    ignition: bool | None = None
-    doors: bool | None = None
-    blind_s: float | None = None  # when the van was last unwatched: a reboot, or fixes that stayed away
-    elsewhere: Anchor | None = None  # where it stands now, if not where it stood then
-    speed_mps: float = 0.0
-    input_s: float = 0.0  # when ignition or doors last changed: it stood then
-    trail: tuple[Sighting, ...] = ()  # the latest fixes without a speed
-    away_s: float | None = None  # since when it is seen far from where it stood, in a way that was no drive
-    leapt_s: float | None = None  # when the positions last leapt
-    away_mps: float = 0.0  # the fastest that the receiver told since it last was seen standing there
-
-
-def _become(motion: Motion, how: str, at_s: float, now_s: float) -> tuple[Motion, Change]:
-    state = TRANSITIONS[(motion.state, how)]
-    anchor = None if state is State.MOVING else motion.anchor
-    changed = replace(
-        motion, state=state, since_s=at_s, score=0.0, score_since_s=now_s, anchor=anchor, blind_s=None, elsewhere=None,
-        away_s=None, away_mps=0.0,
-    )  # fmt: skip
-    return changed, Change(state, at_s, now_s)
-
-
-def _anchored(anchor: Anchor | None, fix: GpsFix) -> Anchor:
-    if anchor is None:
-        return Anchor(fix.lat, fix.lon, fix.sigma_m, 1)
-    n = min(anchor.fixes + 1, ANCHOR_FIXES)
-    off_m = distance_m(anchor.lat, anchor.lon, fix.lat, fix.lon)
-    # Errors of successive fixes hang together (0.7 at 3 s: design.md), so the mean is hardly better than one fix.
-    return Anchor(
-        anchor.lat + (fix.lat - anchor.lat) / n,
-        anchor.lon + (fix.lon - anchor.lon) / n,
-        anchor.sigma_m + (fix.sigma_m - anchor.sigma_m) / n,
-        n,
-        anchor.scatter_m2 + (off_m**2 - anchor.scatter_m2) / n,
-    )
 
 
 def _error_m(motion: Motion, fix: GpsFix) -> float:
     """Standard deviation of each axis: what the receiver states, or what was seen while standing if that is more."""
     return fix.sigma_m if motion.anchor is None else max(fix.sigma_m, math.sqrt(motion.anchor.scatter_m2 / 2))
-
-
-def _is_parked(motion: Motion) -> bool:
-    return motion.ignition is False or motion.doors is True
 
 
 def _seen_last(motion: Motion) -> tuple[Sighting, ...]:
@@ -191,7 +110,7 @@ def observe_fix(motion: Motion, t_s: float, fix: GpsFix) -> tuple[Motion, tuple[
         motion, found = _not_moving(motion, t_s, fix, elapsed_s=elapsed, evidence=evidence)
         changes += found
     elif score >= THRESHOLD:
-        motion, change = _become(replace(motion, anchor=_anchored(None, fix)), "halt", since, t_s)
+        motion, change = become(replace(motion, anchor=anchored(None, fix)), "halt", since, t_s)
         changes += (change,)
     motion, later = _confirm(motion, t_s)
     return motion, changes + later
@@ -210,7 +129,7 @@ def _begun_s(motion: Motion, t_s: float, *, span_s: float) -> float:
 def _through_hole(motion: Motion, t_s: float, fix: GpsFix, *, moved_m: float) -> tuple[Motion, tuple[Change, ...]]:
     """The first fix after a long while without one, or after a reboot: did the van stand through it?"""
     last, elapsed = motion.last, t_s - motion.last_s
-    if last is None or motion.state not in {State.MOVING, State.HALTED}:
+    if last is None or not (motion.state is State.MOVING or motion.state is State.HALTED):
         return motion, ()
     rebooted = motion.blind_s is not None
     if rebooted and 0.0 < fix.utc_s - last.utc_s < LONGEST_OFF_S:
@@ -222,7 +141,7 @@ def _through_hole(motion: Motion, t_s: float, fix: GpsFix, *, moved_m: float) ->
         return replace(motion, score=0.0, score_since_s=t_s), ()
     # The van stood while nothing was seen, if only because it could not have crept along for so long.
     begin = motion.since_s if motion.state is State.HALTED else motion.last_s
-    motion, change = _become(replace(motion, anchor=_anchored(None, last)), "confirm", begin, t_s)
+    motion, change = become(replace(motion, anchor=anchored(None, last)), "confirm", begin, t_s)
     return motion, (change,)
 
 
@@ -237,99 +156,41 @@ def _not_moving(
             motion = replace(motion, blind_s=motion.last_s - elapsed_s + 1.0)
         far = away > CARRIED_M + 4 * max(fix.sigma_m, anchor.sigma_m if anchor is not None else 0.0)
         if far and motion.blind_s is not None and (evidence > 0 or motion.score >= THRESHOLD):
-            return _unwatched(motion, t_s, fix, away_m=away, evidence=evidence)
+            return unwatched(motion, t_s, fix, away_m=away, evidence=evidence)
         if far and motion.blind_s is None and motion.score < THRESHOLD:
-            return _strayed(motion, t_s, fix, evidence=evidence)
-        motion = _back(motion, fix, evidence=evidence) if not far else motion
+            return strayed(motion, t_s, fix, evidence=evidence)
+        motion = back(motion, fix, evidence=evidence) if not far else motion
     left_m, enough = LEFT_M, THRESHOLD
     if fix.speed_mps is None:
         left_m = max(LEFT_M, 3 * _error_m(motion, fix))
     elif motion.state is State.HALTED:
         left_m, enough = CREPT_M, CREPT_SCORE
-    enough *= PARKED_FACTOR if _is_parked(motion) else 1.0
+    enough *= PARKED_FACTOR if is_parked(motion) else 1.0
     driving = motion.speed_mps >= DRIVING_MPS or away > left_m or motion.state is State.UNKNOWN
     if motion.score >= enough and driving:
-        motion, change = _become(motion, "move", motion.score_since_s, t_s)
+        motion, change = become(motion, "move", motion.score_since_s, t_s)
         return motion, (change,)
     motion = replace(motion, anchor=_stood_at(motion, fix, evidence=evidence))
     if motion.state is State.UNKNOWN and motion.anchor is not None and motion.anchor.fixes >= FIRST_FIXES:
-        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        motion, change = become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     return motion, ()
-
-
-def _unwatched(
-    motion: Motion, t_s: float, fix: GpsFix, *, away_m: float, evidence: float
-) -> tuple[Motion, tuple[Change, ...]]:
-    """Found far from where it stood after power or sky was gone: standing there by now, or driving."""
-    if evidence > 0:
-        motion = replace(motion, elsewhere=_anchored(motion.elsewhere, fix))
-        if motion.elsewhere is not None and motion.elsewhere.fixes >= CARRIED_FIXES:
-            return _carried(motion, motion.elsewhere, t_s)
-        return motion, ()
-    motion, change = _become(motion, "move", _left_at(motion, motion.score_since_s, away_m), t_s)
-    return motion, (change,)
-
-
-def _back(motion: Motion, fix: GpsFix, *, evidence: float) -> Motion:
-    """A fix near where it stood: it was there all along, wherever the fixes before said it was."""
-    if motion.away_s is not None:
-        motion = replace(motion, away_s=None, elsewhere=None)
-    fastest = 0.0 if evidence > 0 else max(motion.away_mps, fix.speed_mps or 0.0)
-    if fastest != motion.away_mps:
-        motion = replace(motion, away_mps=fastest)
-    if motion.blind_s is not None and evidence > 0:
-        motion = replace(motion, elsewhere=None, blind_s=None if motion.score == 0.0 else motion.blind_s)
-    return motion
-
-
-def _strayed(motion: Motion, t_s: float, fix: GpsFix, *, evidence: float) -> tuple[Motion, tuple[Change, ...]]:
-    """Far from where it stood, and no drive was found: a leg too short to show, or positions that jump."""
-    began = motion.away_s if motion.away_s is not None else t_s
-    where = _anchored(motion.elsewhere, fix) if evidence > 0 else None
-    fastest = max(motion.away_mps, fix.speed_mps or 0.0)
-    motion = replace(motion, away_s=began, away_mps=fastest, elsewhere=where)
-    enough_s = PARKED_STRAYED_S if _is_parked(motion) else DROVE_S if fastest >= DRIVING_MPS else STRAYED_S
-    if where is None or where.fixes < FIRST_FIXES or t_s - began < enough_s:
-        return motion, ()
-    left_s = max(motion.since_s, began - UNSEEN_LEG_S / 2)
-    motion, gone = _become(motion, "move", left_s, t_s)
-    came_s = min(t_s, left_s + UNSEEN_LEG_S)
-    motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
-    return motion, (gone, back)
 
 
 def _stood_at(motion: Motion, fix: GpsFix, *, evidence: float) -> Anchor | None:
     """Where the van stands by one more fix; roughly by the first, where it had no sky until it drove."""
     if evidence > 0 and motion.score < THRESHOLD / 2:
         is_rough = motion.anchor is not None and motion.anchor.sigma_m > max(FIRST_SEEN_SIGMA_M, fix.sigma_m)
-        return _anchored(None if is_rough else motion.anchor, fix)
+        return anchored(None if is_rough else motion.anchor, fix)
     if motion.anchor is None and motion.state is State.STOPPED:
         driven_m = FIRST_SEEN_S * (FIRST_SEEN_MPS if fix.speed_mps is None else fix.speed_mps)
         return Anchor(fix.lat, fix.lon, max(fix.sigma_m, FIRST_SEEN_SIGMA_M, driven_m), 1)
     return motion.anchor
 
 
-def _left_at(motion: Motion, seen_s: float, away_m: float) -> float:
-    """When a van first seen again at `seen_s`, `away_m` from where it stood, is likely to have left."""
-    earliest = max(motion.since_s, motion.blind_s or 0.0, motion.input_s)
-    return min(max(earliest, seen_s - max(UNSEEN_LEG_S, away_m / UNSEEN_MPS)), max(motion.since_s, seen_s))
-
-
-def _carried(motion: Motion, where: Anchor, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
-    """It stands somewhere else than it stood: it left when last unwatched and arrived before the first fix there."""
-    anchor = motion.anchor
-    away = 0.0 if anchor is None else distance_m(anchor.lat, anchor.lon, where.lat, where.lon)
-    left_s = _left_at(motion, t_s - CARRIED_FIXES, away)
-    came_s = max(left_s + UNSEEN_LEG_S, t_s - CARRIED_FIXES)
-    motion, gone = _become(motion, "move", left_s, t_s)
-    motion, back = _become(replace(motion, anchor=where), "confirm", came_s, t_s)
-    return motion, (gone, back)
-
-
 def _confirm(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]]:
-    if motion.state is State.HALTED and (t_s - motion.since_s >= STOP_S or _is_parked(motion)):
-        motion, change = _become(motion, "confirm", motion.since_s, t_s)
+    if motion.state is State.HALTED and (t_s - motion.since_s >= STOP_S or is_parked(motion)):
+        motion, change = become(motion, "confirm", motion.since_s, t_s)
         return motion, (change,)
     return motion, ()
 
@@ -339,12 +200,12 @@ def observe_time(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]
     silent = t_s - motion.last_s
     if motion.state is State.UNKNOWN and motion.last is None and t_s - motion.since_s >= STOP_S:
         # Under a roof: a computer is switched on where a van stands.
-        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        motion, change = become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
-    stands = _is_parked(motion) or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS)
+    stands = is_parked(motion) or (silent > SKY_LOST_S and motion.speed_mps < SLOW_MPS)
     if motion.state is State.MOVING and motion.last is not None and silent > STOP_S and stands:
-        stood = replace(motion, anchor=_anchored(None, motion.last))
-        motion, change = _become(stood, "confirm", motion.last_s, t_s)
+        stood = replace(motion, anchor=anchored(None, motion.last))
+        motion, change = become(stood, "confirm", motion.last_s, t_s)
         return motion, (change,)
     return _confirm(motion, t_s)
 
@@ -361,12 +222,12 @@ def observe_input(
         motion = replace(motion, input_s=t_s)
     stands = ignition is False or doors is True
     if stands and motion.state is State.UNKNOWN:  # perhaps for want of sky; but nobody opens the doors while it drives
-        motion, change = _become(motion, "halt", motion.since_s, t_s)
+        motion, change = become(motion, "halt", motion.since_s, t_s)
         return motion, (change,)
     slow = motion.speed_mps < DRIVING_MPS or t_s - motion.last_s > STOP_S / 3
     if stands and motion.state is State.MOVING and motion.last is not None and slow:
         where, at_s = _stands_unseen(motion, motion.last, t_s)
-        motion, change = _become(replace(motion, anchor=where), "confirm", max(motion.since_s, at_s), t_s)
+        motion, change = become(replace(motion, anchor=where), "confirm", max(motion.since_s, at_s), t_s)
         return motion, (change,)
     return _confirm(motion, t_s)
 
@@ -374,7 +235,7 @@ def observe_input(
 def _stands_unseen(motion: Motion, last: GpsFix, t_s: float) -> tuple[Anchor, float]:
     """Where and since when a van stands by its ignition or doors, of which there was no fix for a while."""
     if motion.speed_mps < SLOW_MPS:
-        return _anchored(None, last), min(motion.last_s + 1.0, t_s)  # where the sky was lost, as above
+        return anchored(None, last), min(motion.last_s + 1.0, t_s)  # where the sky was lost, as above
     driven_m = motion.speed_mps * (t_s - motion.last_s)  # it drove on, and nobody saw how far
     return Anchor(last.lat, last.lon, max(last.sigma_m, driven_m), 1), t_s
 
@@ -383,7 +244,7 @@ def confirm_near_fence(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change
     """The halt is in or near a fence: that makes it a stop."""
     if motion.state is not State.HALTED:
         return motion, ()
-    motion, change = _become(motion, "confirm", motion.since_s, t_s)
+    motion, change = become(motion, "confirm", motion.since_s, t_s)
     return motion, (change,)
 
 
@@ -391,6 +252,6 @@ def observe_boot(motion: Motion, t_s: float) -> tuple[Motion, tuple[Change, ...]
     """The computer started again: ignition and doors are not known; a halt in which power was cut is a stop."""
     motion = replace(motion, ignition=None, doors=None, score=0.0, score_since_s=t_s, blind_s=t_s, speed_mps=0.0)
     if motion.state is State.HALTED:
-        motion, change = _become(motion, "confirm", motion.since_s, t_s)
+        motion, change = become(motion, "confirm", motion.since_s, t_s)
         return replace(motion, blind_s=t_s), (change,)
     return motion, ()

@@ -32,8 +32,8 @@ class Proof(Struct, frozen=True):
     @property
     def deaf(self) -> bool:
         """True while the silence proves that nothing is read."""
-        if self.rounds < KNOWN_ROUNDS or self.heard < PLAIN_RATE * self.rounds:
-            return False
+        if not self.silent or self.rounds < KNOWN_ROUNDS or self.heard < PLAIN_RATE * self.rounds:
+            return False  # mostly, and asked at every input
         missed = max(1 - self.heard / self.rounds, 0.02)
         return bool(missed**self.silent < WONDER)
 

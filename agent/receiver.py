@@ -193,18 +193,21 @@ class Receiver:
         return self._threads[0].is_alive()
 
     def _run(self) -> None:
-        failures = 0
+        failures, waited_s = 0, 0.0
         try:
             while not self._stop.is_set():
                 fixes = self.counts.fixes
                 why = self._connect_and_read()
                 failures = 0 if self.counts.fixes > fixes or why is MUTE else failures + 1
+                waited_s = waited_s if failures else 0.0
                 self.state = "connecting"
                 if self._stop.is_set():
                     break
-                pause_s = min(self._first_pause_s * 2.0 ** min(failures, 10), LONGEST_PAUSE_S) * self._chance.uniform(
-                    0.5, 1.5
-                )
+                pause_s = min(self._first_pause_s * 2.0 ** min(failures, 10), LONGEST_PAUSE_S)
+                # Hardly longer than has been waited so far: a gpsd that was away is found again within as long.
+                most_s = waited_s + 3.0 * self._first_pause_s
+                pause_s = min(pause_s * self._chance.uniform(0.5, 1.5), most_s)
+                waited_s += pause_s
                 log.warning("gpsd at %s:%d: %s; again in %.1f s", self._host, self._port, why, pause_s)
                 self._clock.sleep(pause_s, stop=self._stop)
         finally:
@@ -237,7 +240,7 @@ class Receiver:
 
     def _read(self, link: _Link, stream: TextIO) -> str:
         counts = self.counts
-        spoken_mono = self._clock.mono()
+        spoken_mono, spoken_real_s = self._clock.mono(), time.monotonic()
         try:
             # gpsd-py3 asks to be watched without saying in which form, and then nothing comes. Not through the stream:
             # writing to it throws away what it has read ahead.
@@ -262,8 +265,8 @@ class Receiver:
                     continue
                 self._take(document, mono)
                 if document is not None and "device" in document:
-                    spoken_mono = mono
-                elif mono - spoken_mono > self._renew_s:
+                    spoken_mono, spoken_real_s = mono, time.monotonic()
+                elif mono - spoken_mono > self._renew_s and time.monotonic() - spoken_real_s > _GRACE_REAL_S:
                     return MUTE
         except (OSError, UnicodeDecodeError) as error:
             self._link_is("mute" if link.is_shut else "refused")

@@ -131,7 +131,7 @@ def radio_off_site(setup: Setup, state: State, *, now_s: float) -> Site | None:
     fix = motion.last
     if fix is None:
         return None
-    moving = motion.state in {Doing.MOVING, Doing.HALTED}
+    moving = motion.state is Doing.MOVING or motion.state is Doing.HALTED
     unseen_s = min(max(now_s - motion.last_s, 0.0) + LOOK_AHEAD_S, UNSEEN_S) if moving else 0.0
     reach_m = 0.0 if stopped_at is not None else APPROACH_M + motion.speed_mps * unseen_s
     near = quiet.near(fix.lat, fix.lon, fix.sigma_m, reach_m=reach_m)
@@ -165,7 +165,10 @@ def _causes(setup: Setup, state: State, t_s: float) -> Iterator[Silence]:
 
 def observe_silence(setup: Setup, state: State, t_s: float, *, round_s: float | None = None) -> State:
     """Open, go on with and close silences by what holds at `t_s`, where a round of `round_s` may just have ended."""
-    causes = {(each.why, each.antenna): each for each in _causes(setup, state, t_s)}
+    holding = tuple(_causes(setup, state, t_s))
+    if not holding and all(each.until_s is not None for each in state.silences):
+        return state  # mostly, and asked at every input
+    causes = {(each.why, each.antenna): each for each in holding}
     lasting = {(each.why, each.antenna): each for each in state.silences if each.until_s is None}
     if causes.keys() == lasting.keys() and (round_s is None or not any(map(_needs_no_round, lasting.values()))):
         return state

@@ -6,6 +6,7 @@ checkpoint is the state written down, and the same inputs from the same state gi
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Mapping
 from typing import Literal
 
@@ -16,7 +17,7 @@ from agent.antennas import Health
 from agent.axis import Axis
 from agent.battery import Guard
 from agent.gpsd_devices import Following
-from agent.itinerary import Itinerary, Stop
+from agent.itinerary import Itinerary, Leg, Segment, Stop
 from agent.motion import Anchor, Motion
 from agent.presence.belief import Belief
 from agent.presence.contexts import Context, Visit, on_visit
@@ -33,6 +34,9 @@ from agent.vehicle import Vehicle
 
 # How long after coming home a van is being emptied. Judgement.
 HOMECOMING_S = 2700.0
+_OF_DOORS = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: Context.DOORS_UNKNOWN}
+# A dictionary by two numbers is asked faster than the arithmetic behind it.
+_AT = {(doors, visit): on_visit(doors, visit) for doors in _OF_DOORS.values() for visit in Visit}
 
 
 class Setup(Struct, frozen=True, eq=False):
@@ -137,11 +141,41 @@ def trusted_utc(state: State, t_s: float) -> str | None:
     return format_utc(moment.utc_s) if moment.trusted else None
 
 
+class _Latest:
+    """The regimes that were asked for last, and of what they were made: mostly, and at every round, the same again."""
+
+    def __init__(self) -> None:
+        self.answer: tuple[tuple[object, ...], tuple[Segment, ...], Regimes] | None = None
+
+
+_latest = _Latest()
+
+
 def regimes(setup: Setup, state: State) -> Regimes:
     """What the van was doing, for the presence model: moving on legs, at stops by the doors and by been here before."""
+    segments = state.itinerary.segments
+    parts = (setup, state.begin_s, state.doors, state.gaps_s, state.antennas.losses, state.visited)
+    latest = _latest.answer
+    if latest is not None and all(map(operator.is_, latest[0], parts)) and _are_alike(latest[1], segments):
+        return latest[2]
+    found = _regimes(setup, state)
+    _latest.answer = (parts, segments, found)
+    return found
+
+
+def _are_alike(before: tuple[Segment, ...], now: tuple[Segment, ...]) -> bool:
+    """Whether these are the very same; of the leg that the van is on only its begin counts, not how far it led."""
+    if before is now:
+        return True
+    if len(before) != len(now) or not all(map(operator.is_, before[:-1], now[:-1])):
+        return False
+    one, other = before[-1], now[-1]
+    return isinstance(one, Leg) and isinstance(other, Leg) and one.from_s == other.from_s
+
+
+def _regimes(setup: Setup, state: State) -> Regimes:
     doors_wired, home = setup.vehicle.inputs.doors is not None, setup.vehicle.home
-    unknown = Context.DOORS_UNKNOWN
-    of_doors = {True: Context.DOORS_OPEN, False: Context.DOORS_CLOSED, None: unknown}
+    unknown, of_doors = Context.DOORS_UNKNOWN, _OF_DOORS
     pieces: list[tuple[float, Context]] = []
     visited = {home, *state.visited}
     driven = False
@@ -169,7 +203,7 @@ def regimes(setup: Setup, state: State) -> Regimes:
         if segment.from_s < emptied_s < end:
             at_doors.append((emptied_s, [doors for at, doors in at_doors if at <= emptied_s][-1]))
             at_doors.sort(key=lambda piece: piece[0])
-        pieces += [(at, on_visit(doors, Visit.HOMECOMING if at < emptied_s else visit)) for at, doors in at_doors]
+        pieces += [(at, _AT[doors, Visit.HOMECOMING if at < emptied_s else visit]) for at, doors in at_doors]
     deaf = state.antennas.deaf(setup.model.parameters.antenna_alone_share)
     if not pieces:
         return Regimes((state.begin_s,), (unknown,), state.gaps_s, deaf)

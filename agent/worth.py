@@ -7,6 +7,8 @@ waits. The times are Judgement; what they cost stands in the benchmark of the wi
 
 from __future__ import annotations
 
+import re
+
 from agent.bodies import Aboard, Position, Status
 from agent.geo import distance_m
 
@@ -21,6 +23,7 @@ AGES_S = 1800.0
 MANIFEST_S = 180.0
 STATUS_S = 900.0
 _MANY_WAITING = 16
+_LASTED = re.compile(r" \d+ (s|min)\b")  # for how long a fault has lasted, in its words (`agent.gps_faults`)
 
 
 def position_is(last: Position | None, new: Position, *, waited_s: float) -> bool:
@@ -67,7 +70,7 @@ def _condition(body: Status) -> tuple[object, ...]:
         body.since is None,
         body.holding,
         None if reader is None else (reader.state, reader.not_read, reader.antennas_lost),
-        None if gps is None else (gps.state, gps.fault),
+        None if gps is None else (gps.state, gps.fault and _LASTED.sub("", gps.fault)),
         body.undelivered,
         None if body.disk is None else (body.disk.state, body.disk.text),
         0 if waiting < _MANY_WAITING else waiting.bit_length() // 2,

@@ -63,7 +63,7 @@ FLOORS: dict[str, int] = {
     "agent.ledger": 1,
     "agent.llrp": 1,
     "agent.messages": 1,
-    "agent.motion": 1,
+    "agent.motion*": 1,
     "agent.pace": 1,
     "agent.picture*": 1,
     "agent.places": 1,

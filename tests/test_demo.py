@@ -148,7 +148,6 @@ MOMENTS: dict[str, Callable[[Demo], Any]] = {
     "while Python loads its parts": lambda demo: "_multiarray_umath" in maps(demo),
     "while the broker starts": lambda demo: any("mosquitto" in line or "Broker" in line for line in demo.look()),
     "while the agent starts": lambda demo: any("agent run" in line for line in demo.look()),
-    "when the address is there": lambda demo: demo.address(),
     "in mid-day": lambda demo: "(10% of the day)" in demo.text,
 }
 

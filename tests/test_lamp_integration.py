@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Iterator
 
 import pytest
 
+from agent.clock import SystemClock
 from agent.llrp.outputs import DARK, ON, Rhythm
 from agent.llrp.rounds import OFF, PARKED, ReadingPlan
 from agent.reader import Reader
@@ -113,3 +116,39 @@ def test_a_door_is_heard_while_nothing_transmits(asleep: Van) -> None:
     assert not asleep.simulated.is_transmitting
     asleep.reader.set_plan(PARKED)
     asleep.got.wait(lambda: asleep.got.of(Inventory), "a round")
+
+
+KILLED = """
+import sys, threading
+from agent.clock import SystemClock
+from agent.llrp.outputs import ON
+from agent.llrp.rounds import OFF
+from agent.reader import Reader
+reader = Reader("127.0.0.1", int(sys.argv[1]), SystemClock(), put=id, power_dbm=27.0, transmit_allowed=True, plan=OFF)
+reader.start().set_output(1, ON)
+threading.Event().wait(60.0)
+"""
+
+
+def test_a_lamp_that_a_killed_agent_left_lit_is_dark_as_soon_as_the_next_one_is_connected() -> None:
+    """After a kill -9 nobody is there to darken it, and the reader keeps it lit; the next agent sets it dark."""
+    simulated = SimulatedReader(Room(), SystemClock()).start()
+    first = subprocess.Popen([sys.executable, "-c", KILLED, str(simulated.port)])
+    try:
+        until(lambda: simulated.outputs[1], "lit")
+    finally:
+        first.kill()
+        first.wait(10.0)
+    got = Collected()
+    reader = Reader(
+        "127.0.0.1", simulated.port, SystemClock(), put=got.put, power_dbm=27.0, transmit_allowed=True, plan=OFF
+    )
+    try:
+        assert simulated.outputs[1]
+        reader.set_output(1, DARK)
+        reader.start()
+        until(lambda: not simulated.outputs[1], "dark")
+        assert simulated.rounds == 0
+    finally:
+        reader.stop()
+        simulated.stop()

@@ -12,7 +12,6 @@ from msgspec.structs import replace
 from agent import motion as motion_module
 from agent.geo import geodesic_m
 from agent.motion import (
-    CARRIED_FIXES,
     FIRST_SEEN_S,
     FIRST_SEEN_SIGMA_M,
     STOP_S,
@@ -20,13 +19,14 @@ from agent.motion import (
     Anchor,
     Motion,
     State,
-    _become,
     confirm_near_fence,
     observe_boot,
     observe_fix,
     observe_input,
     observe_time,
 )
+from agent.motion_elsewhere import CARRIED_FIXES
+from agent.motion_records import become
 from agent.pace import Sighting, distance_m, speed_evidence, turned_s
 from tests.drives import LAT, LON, METRES_PER_DEGREE, Drive, at_rest, fix, under_way
 
@@ -36,7 +36,7 @@ def test_every_entry_of_the_table_is_followed(key: tuple[State, str], after: Sta
     """Each state and what happened lead to the state that the table names, dated as given; moving drops the anchor."""
     state, how = key
     before = Motion(state=state, anchor=Anchor(LAT, LON, 3.0, 5), score=4.0, blind_s=1.0)
-    changed, change = _become(before, how, 10.0, 13.0)
+    changed, change = become(before, how, 10.0, 13.0)
     assert changed.state is change.state is after
     assert (changed.since_s, change.at_s, change.found_s) == (10.0, 10.0, 13.0)
     assert (changed.score, changed.blind_s) == (0.0, None)
@@ -47,7 +47,7 @@ def test_what_the_table_does_not_name_is_an_error() -> None:
     """A stopped van cannot halt, and an unknown one cannot be confirmed."""
     for state, how in ((State.STOPPED, "halt"), (State.UNKNOWN, "confirm"), (State.MOVING, "move")):
         with pytest.raises(KeyError):
-            _become(Motion(state=state), how, 0.0, 0.0)
+            become(Motion(state=state), how, 0.0, 0.0)
 
 
 def test_the_picture_in_the_docstring_is_the_table() -> None:

@@ -6,8 +6,8 @@ from msgspec.structs import replace
 
 from agent.itinerary import Stop
 from agent.presence.contexts import Visit, visit_of
-from agent.state import Setup, State, regimes
-from tests.days import Scene, setup_of, tell
+from agent.state import Setup, State, _regimes, regimes
+from tests.days import Scene, run, setup_of, tell
 
 
 def visits(setup: Setup, state: State) -> dict[str | None, Visit]:
@@ -29,3 +29,14 @@ def test_a_site_of_an_earlier_trip_is_remembered() -> None:
     assert later.visited == ("depot", "hall", "studio")
     assert visits(setup, later)["hall"] is Visit.AGAIN
     assert visits(setup, replace(later, visited=()))["hall"] is Visit.FIRST
+
+
+def test_regimes_that_are_remembered_are_those_that_would_be_made_anew() -> None:
+    """At every input of a day with doors, legs and a break, and again from a state of an hour before."""
+    scene = Scene(seed=4).hear("case-1").stay(60).drive("hall").stay(60).drive("depot").stay(30)
+    setup = setup_of()
+    states = [state for state, _ in run(setup, scene.inputs)]
+    assert len({id(regimes(setup, state)) for state in states}) < len(states) / 2
+    for state in (*states, states[len(states) // 2], states[-1]):
+        assert regimes(setup, state) == _regimes(setup, state)
+    assert len({regimes(setup, state).contexts for state in states[::50]}) > 2

@@ -119,3 +119,15 @@ def test_a_packed_list_is_read_like_a_plain_one() -> None:
     for broken in (packed[:-5], b"\x78\x9cnoise", pack_body(b" " * 2_000_000)):
         with pytest.raises(MessageError):
             decode_aboard(broken)
+
+
+def test_a_fault_that_only_lasts_longer_is_no_new_condition() -> None:
+    """The status has the latest words; for how long it has lasted alone is not worth sending it again."""
+    words = "No gpsd at 127.0.0.1:2947 for {}; check that it runs (systemctl status gpsd) and listens there."
+    first, later = (
+        replace(ONLINE, gps=GpsStatus("silent", None, words.format(lasted))) for lasted in ("45 s", "3 min")
+    )
+    assert not worth.status_is(first, later, waited_s=60.0)
+    assert worth.status_is(first, later, waited_s=worth.AGES_S)
+    other = "gpsd answers, but has had no receiver for 3 min; plug it in."
+    assert worth.status_is(first, replace(ONLINE, gps=GpsStatus("silent", None, other)), waited_s=60.0)

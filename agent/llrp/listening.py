@@ -11,6 +11,7 @@ Stamps that were used in an earlier round wait likewise, however young they are.
 from __future__ import annotations
 
 from agent.llrp.messages import ROAccessReport
+from agent.llrp.params import Uptime
 from agent.llrp.readerclock import ReaderClock, Stamps
 from agent.llrp.reports import Reports, Sighting
 from agent.llrp.rospec import CONTENT, ROSPEC_ID
@@ -20,6 +21,7 @@ from agent.llrp.told import ReaderEventNotificationData
 from agent.records import Inventory
 
 OUT_OF_A_ROUND = "out of a round"
+EARLY = 0.5  # an end that comes before so much of the round is over may be another's. Judgement
 REMEMBERED = 4096  # stamps of used reports, so that one sent again is known: some rounds of a full van
 
 
@@ -105,15 +107,34 @@ class Listening:
                 self._use(under_way, [seen], now)
 
     def hear_progress(self, data: ReaderEventNotificationData, now: float) -> None:
-        """Every event tells what the reader's clock says; the AISpec's end, then the ROSpec's, is that of the round."""
-        self._clock.hear(data.timestamp, now)
+        """Every event tells what the reader's clock says; the AISpec's end, then the ROSpec's, is that of the round.
+
+        But not one that was held back from an earlier round: it says nothing of this one.
+        """
         spec, whole = data.aispec_event, data.rospec_event
+        if self._is_held_back(data, now):
+            return
+        self._clock.hear(data.timestamp, now)
         if self.round is not None:
             if spec is not None and spec.rospec_id == ROSPEC_ID:
                 self.round.is_ending = True
             if whole is not None and whole.rospec_id == ROSPEC_ID and whole.event_type == ROSpecEventType.End_Of_ROSpec:
                 self.round.is_ending = self.round.is_over = True
                 self._judge(self.round)
+
+    def _is_held_back(self, data: ReaderEventNotificationData, now: float) -> bool:
+        """Whether it tells the end of something, by its stamp before this round began and too early to be its end.
+
+        A clock that was set back makes the round's own end look as old; but that comes when the round is over.
+        """
+        if self.round is None or (data.aispec_event is None and data.rospec_event is None):
+            return False
+        if data.rospec_event is not None and data.rospec_event.event_type != ROSpecEventType.End_Of_ROSpec:
+            return False
+        stamp = data.timestamp
+        told = Stamps(isinstance(stamp, Uptime), None, stamp.microseconds)
+        is_early = now < self.round.started_at + self.round.seconds * EARLY
+        return is_early and self._clock.looks_old(told, self.round.started_at)
 
     def let_go(self) -> None:
         """Forget a round that cannot be told: its reads have not all come, or nobody knows when it ended."""

@@ -3,6 +3,12 @@
 A rhythm is kept until another is wished, also over connections; an output that nobody wished anything for is left
 alone. The next level goes out only when the reader has answered for the one before: a slow reader blinks more slowly,
 never faster. Requests have numbers of their own, apart from those that the session waits for.
+
+Whoever takes leave darkens them (`darken`). Who is killed or loses the connection cannot, and a reader keeps an output
+as it was last set, for nothing in LLRP sets it back when a client is gone; so a lamp may stay as it was for as long as
+nobody is connected. A connection that begins takes nothing for known and sets every output that is wished at once. A
+lamp that must be dark without an agent needs a wiring that falls off by itself, or a reader set to do so by its maker's
+own means.
 """
 
 from __future__ import annotations

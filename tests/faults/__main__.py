@@ -17,6 +17,9 @@ from statistics import median
 
 from tests.faults.bench import Verdict, lived_alone, lived_mixture, mixture, trial
 from tests.faults.catalogue import FAULTS
+from tests.faults.real import IS_THERE, REAL
+
+ALONE = (*FAULTS, *(REAL if IS_THERE else ()))
 
 
 def table(alone: dict[str, Verdict]) -> str:
@@ -25,7 +28,7 @@ def table(alone: dict[str, Verdict]) -> str:
         "| fault | what the agent does | stated, s | measured, s | told |",
         "| --- | --- | ---: | ---: | --- |",
     ]
-    for fault in FAULTS:
+    for fault in ALONE:
         verdict = alone[fault.name]
         took_s = verdict.took_s.get(fault.name)
         told = ", ".join(dict.fromkeys(code for code in verdict.notices[2:])) or "-"
@@ -62,7 +65,7 @@ def main() -> int:
         return 1 if verdict.problems else 0
     began = time.monotonic()
     with multiprocessing.get_context("spawn").Pool(args.processes, maxtasksperchild=40) as pool:
-        alone = dict(pool.imap_unordered(lived_alone, [fault.name for fault in FAULTS]))
+        alone = dict(pool.imap_unordered(lived_alone, [fault.name for fault in ALONE]))
         print(table(alone))
         wrong = [f"{name}: {problem}" for name, verdict in alone.items() for problem in verdict.problems]
         print("\n".join(wrong))
@@ -70,7 +73,7 @@ def main() -> int:
         bad, mixed = _counted(pool.imap_unordered(lived_mixture, seeds), args.mixtures)
     took = sorted(took_s for verdict in mixed for took_s in verdict.took_s.values())
     print(
-        f"\n{len(FAULTS)} faults alone, {len(wrong)} statements not held. {len(mixed)} mixtures from seed {args.seed},"
+        f"\n{len(ALONE)} faults alone, {len(wrong)} statements not held. {len(mixed)} mixtures from seed {args.seed},"
         f" {sum(len(verdict.what) for verdict in mixed)} faults in them: {len(bad)} not as stated {bad or ''};"
         f" {sum(bool(verdict.unsure) for verdict in mixed)} with a manifest that says it is not certain."
     )

@@ -20,9 +20,13 @@ from msgspec import Struct
 
 from agent.reader import Reader
 from tests import tinyday
-from tests.faults.catalogue import BY_NAME, FAULTS, Fault
+from tests.faults.catalogue import BY_NAME as SCRIPTED
+from tests.faults.catalogue import FAULTS, Fault
 from tests.faults.day import OFFSET_S, RULES_HERE, Lived, Van, true_utc_s
+from tests.faults.real import REAL, RealGpsd
+from tests.faults.scripted import ScriptedGpsd
 
+BY_NAME = SCRIPTED | {fault.name: fault for fault in REAL}
 ALONE_AT_S = 150.0  # parked at the depot, doors open, between two loadings
 FIRST_S, LAST_S = 40.0, 1090.0
 MOST_AT_ONCE = 5
@@ -56,10 +60,12 @@ def _moment(one: tuple[str, float]) -> float:
 
 
 def trial(what: tuple[tuple[str, float], ...], *, make_reader: type[Reader] = Reader) -> Verdict:
-    """Live the day with these faults and judge it."""
+    """Live the day with these faults and judge it; with a real gpsd where one of them needs it."""
     script = [due for name, at_s in what for due in BY_NAME[name].due(at_s)]
     with tempfile.TemporaryDirectory() as folder:
-        lived = Van(Path(folder), make_reader=make_reader).live(script)
+        is_real = any(name not in SCRIPTED for name, _ in what)
+        make_gpsd = RealGpsd if is_real else ScriptedGpsd
+        lived = Van(Path(folder), make_reader=make_reader, make_gpsd=make_gpsd).live(script)
     return judge(what, lived)
 
 

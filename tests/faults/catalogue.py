@@ -1,9 +1,10 @@
 """The faults, one row each: how it is made, what the agent does, and within which time it is back.
 
 `back_s` is counted in seconds of the day from the end of the fault's cause. Where it comes from: a link that is gone is
-tried again after 0.5, 1, 2 … 30 s, each times 0.5 to 1.5 by chance (`agent.reader`, `agent.receiver`), so that the
-longest pause after a cause of 25 s is 1.5 x 16 s; a set-up takes about a second, a whole round 2 s; what falls silent
-is noticed after three keepalives of 5 s (reader) or 10 s (receiver). A second or two are the bench's own.
+tried again after 0.5, 1, 2 … 30 s, each times 0.5 to 1.5 by chance, but hardly longer than has been waited so far
+(`agent.llrp.patience`, `agent.receiver`), so that the longest pause after a cause of 25 s is 26 s; a set-up takes about
+a second, a whole round 2 s; what falls silent is noticed after three keepalives of 5 s (reader) or 10 s (receiver). A
+second or two are the bench's own.
 """
 
 from __future__ import annotations
@@ -159,7 +160,9 @@ def _paused(lived: Lived) -> bool:
     return max(after - before for before, after in pairwise(told)) > 6.0
 
 
-def _had_no_fix_for(seconds: float) -> Callable[[Lived], bool]:
+def had_no_fix_for(seconds: float) -> Callable[[Lived], bool]:
+    """For so long no fix came."""
+
     def had(lived: Lived) -> bool:
         told = [item.mono for item in lived.heard if isinstance(item, Fix)]
         return max(after - before for before, after in pairwise(told)) > seconds
@@ -179,7 +182,8 @@ def _malformed(lived: Lived) -> bool:
     return lived.malformed > 0
 
 
-def _again(lived: Lived) -> bool:
+def again(lived: Lived) -> bool:
+    """Gpsd was connected to anew."""
     return lived.lines.connections > 1
 
 
@@ -368,7 +372,7 @@ FAULTS: tuple[Fault, ...] = (
         "connects again when it is back",
         "fixes",
         GREW_S,
-        _again,
+        again,
         lambda van: van.gpsd.kill(),
         lambda van: van.gpsd.restart(),
         20.0,
@@ -378,7 +382,7 @@ FAULTS: tuple[Fault, ...] = (
         "hangs up after 10 s, tries again until it speaks",
         "fixes",
         GREW_S,
-        _had_no_fix_for(20.0),
+        had_no_fix_for(20.0),
         lambda van: van.gpsd.hang(on=True),
         lambda van: van.gpsd.hang(on=False),
         25.0,
@@ -388,7 +392,7 @@ FAULTS: tuple[Fault, ...] = (
         "asks gpsd, which answers, and keeps the connection for a minute; the van stays where it was",
         "fixes",
         GREW_S,
-        _had_no_fix_for(40.0),
+        had_no_fix_for(40.0),
         _gps(lambda _tpv, _t: None),
         ENDED,
         45.0,

@@ -147,7 +147,14 @@ class DayClock(SharedClock):
 class Van:
     """The van's surroundings and its computer. Faults take it as their argument."""
 
-    def __init__(self, folder: Path, *, speed: float = SPEED, make_reader: type[Reader] = Reader) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        speed: float = SPEED,
+        make_reader: type[Reader] = Reader,
+        make_gpsd: Callable[..., Any] = ScriptedGpsd,
+    ) -> None:
         self._clock_file = folder / "clock"
         self._make_reader = make_reader
         self.master = ClockMaster(self._clock_file, start_utc=tinyday.START_UTC_S, speed=speed, max_lag_s=LAG_S)
@@ -157,7 +164,7 @@ class Van:
         self.reader = ScriptedReader(
             tinyday.Radio(most_dbm=27.0), self._day_clock(), catch_up_s=1.0, ack_limit=3
         ).start()
-        self.gpsd = ScriptedGpsd(lambda: DayClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
+        self.gpsd = make_gpsd(lambda: DayClock(self._clock_file, boot_at_s=0.0), tinyday.tpv)
         tinyday.write_files(folder)
         self._folder = folder
         self.heard: list[Input] = []
@@ -233,6 +240,8 @@ class Van:
         watched.set()
         watch.join()
         stage.join()
+        if self._failure is None and self.gpsd.waited_in_vain:
+            self._failure = f"gpsd said nothing of {self.gpsd.waited_in_vain} seconds that its receiver told"
         self._close()
         bodies = [(row.kind, msgspec.json.decode(row.body)) for row in rows] + [(r.kind, r.body) for r in last]
         return Lived(

@@ -288,6 +288,7 @@ class ScriptedGpsd:
         self._make_clock, self._fix_at = make_clock, fix_at
         self.clock = make_clock()
         self.spoil: Callable[[dict[str, Any], float], dict[str, Any] | None] | None = None
+        self.waited_in_vain = 0
         self._lock = threading.Lock()
         self._server: _NanGpsd | None = _NanGpsd(self.clock, fix_at=self._say).start()
         self.port = self._server.port

@@ -34,3 +34,13 @@ def test_chance_spreads_them() -> None:
     assert len(pauses) == 50
     assert 0.25 <= min(pauses) < 0.4
     assert 0.6 < max(pauses) <= 0.75
+
+
+def test_who_was_away_for_a_while_is_asked_again_within_as_long() -> None:
+    """Whatever chance says: no pause is longer than all before it together and the first one's longest."""
+    for seed in range(300):
+        patience, waited_s = Patience(random.Random(seed)), 0.0  # noqa: S311 - a test's chance
+        for _ in range(8):
+            pause_s = patience.pause_s()
+            assert pause_s <= waited_s + 0.75
+            waited_s += pause_s

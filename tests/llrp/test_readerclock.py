@@ -284,6 +284,7 @@ def test_the_counts_add_up_and_one_jump_a_round_loses_nothing(ahead_s: float, st
             elif step == "gpi":
                 reader.tell(gpi_event=GPIEvent(2, gpi_event=False))
             assert adds_up(reader.play)
+        reader.play.now += 1.0  # a round ends when its time is over: one that ended sooner could be another's end
         reader.end()
         reader.play.wait(0.3)
         assert adds_up(reader.play)
@@ -328,3 +329,37 @@ def test_a_simulated_readers_round_can_be_sent_again_and_is_not_heard_twice() ->
     assert [len(each.reads) for each in play.inventories] == [6, 6, 6]
     assert all(read.count == 2 for inventory in play.inventories for read in inventory.reads)
     assert (tally.received, tally.used, tally.duplicate, tally.malformed) == (30, 18, 12, {})
+
+
+def test_an_end_that_was_held_back_does_not_end_the_round_that_it_comes_in() -> None:
+    """By its stamp it is of the round before; reads go on, and the round's own end ends it."""
+    clocked = Clocked(ahead_s=5000.0)
+    held_at = clocked.play.now - 3.0
+    clocked.start()
+    began = clocked.play.now
+    stamp = UTCTimestamp(clocked.stamp_us(held_at))
+    for what in ENDED:
+        late = ReaderEventNotificationData(stamp, **what)  # type: ignore[arg-type]
+        clocked.play.hear(m.ReaderEventNotification(late))
+    assert clocked.play.session.state is State.RUNNING
+    clocked.play.now += 1.5
+    clocked.report(clocked.seen(7, clocked.play.now))
+    clocked.play.now += 0.5
+    clocked.end()
+    assert clocked.heard[-1] == ["07"]
+    assert clocked.play.inventories[-1].mono == began + 2.0
+
+
+@pytest.mark.parametrize("back_s", [3600.0, 5.0])
+def test_a_clock_set_back_within_a_round_does_not_keep_it_from_ending(back_s: float) -> None:
+    """Its own end looks as old as one held back; but it comes when the round is over, and is taken."""
+    clocked = Clocked(ahead_s=5000.0)
+    clocked.start()
+    began = clocked.play.now
+    clocked.play.now += 1.0
+    clocked.report(clocked.seen(7, clocked.play.now))
+    clocked.ahead_s -= back_s
+    clocked.play.now += 1.0
+    clocked.end()
+    assert clocked.heard == [["07"]]
+    assert clocked.play.inventories[-1].mono == began + 2.0

@@ -38,11 +38,11 @@ def test_a_week(region: dict[str, Any]) -> None:
 def test_some_nights_the_computer_stays_on(region: dict[str, Any]) -> None:
     """On most nights it dies, on some it has the depot's current and runs through."""
     through = []
-    for seed in range(12):
+    for seed in range(6):
         week = make_week(seed, sites=region, days=2, profile=SMALL)
         ((begin, end),) = week.nights
         through.append(any(on < begin + 3 * 3600 and end - 60 < off for on, off in week.boots))
-    assert 0 < sum(through) < 8
+    assert 0 < sum(through) < 4
 
 
 def day_site(day: Day, at_s: float) -> str | None:
@@ -65,7 +65,7 @@ def test_a_night_is_looked_at_now_and_then(region: dict[str, Any]) -> None:
     assert not week.speed_mps[int(begin) : int(end)].any()
 
 
-REPLAYED = ("all", "roll-over", "clock-1970")
+REPLAYED = ("all", "roll-over")  # "all" has the others, and 1970 among them
 
 
 @pytest.mark.parametrize("names", REPLAYED)
