@@ -1,21 +1,20 @@
 """The dispatcher's board: complete pages, the same facts as JSON, and one event stream that keeps open pages true.
 
-No accounts yet: `agent.dispatch.main` keeps it on the loopback. Everything is rendered with autoescape under a
-Content-Security-Policy without any `unsafe-`; nothing is asked of a foreign host.
+Every route is behind `agent.dispatch.guard`. Everything is rendered with autoescape under a Content-Security-Policy
+without any `unsafe-`; nothing is asked of a foreign host.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import jinja2
-import msgspec
 from msgspec import Struct
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -23,15 +22,23 @@ from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route
+from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from agent.clock import Clock
-from agent.dispatch import words
+from agent.dispatch import api, pages_accounts, pages_people, words
+from agent.dispatch.accounts import Accounts
+from agent.dispatch.answers import json_answer, json_values, problem, without_badges
+from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
 from agent.dispatch.live import Changes, Feed, pump
+from agent.dispatch.pages_site_import import SiteImport
+from agent.dispatch.pages_sites import SitePages
+from agent.dispatch.people import People
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
+from agent.dispatch.site_desk import SiteDesk
+from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import BrokerLink, VanLine
 from agent.vehicle import Privacy as VanPrivacy
 
@@ -59,8 +66,18 @@ class DriverNotice(Struct, frozen=True):
     van_keep_reads_days: int = VanPrivacy().keep_reads_days
 
 
+class Access(Struct, frozen=True, kw_only=True):
+    """Who may use the board. `required`: log in even while there is no account; `secure`: it is reached by TLS."""
+
+    store: DispatchStore
+    accounts: Accounts
+    people: People
+    required: bool = False
+    secure: bool = False
+
+
 class Board(Struct, frozen=True, kw_only=True):
-    """What the board is made of. `hosts` are the names it answers to."""
+    """What the board is made of. `hosts` are the names it answers to. Without `access` there is no log-in."""
 
     queries: Queries
     places: Places
@@ -71,7 +88,9 @@ class Board(Struct, frozen=True, kw_only=True):
     notice: DriverNotice = DriverNotice()
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
     open_to_network: bool = False
+    sites: SiteDesk | None = None
     stopping: Callable[[], bool] = lambda: False
+    access: Access | None = None
 
 
 def create_app(board: Board) -> Starlette:
@@ -85,6 +104,13 @@ class _Pages:
     def __init__(self, board: Board) -> None:
         self._board = board
         self._feed = Feed()
+        access = board.access
+        self._guard = Guard(
+            None if access is None else access.accounts,
+            clock=board.clock,
+            required=access is not None and access.required,
+            secure=access is not None and access.secure,
+        )
         self._said: dict[str, VanLine] = {}
         self._templates = jinja2.Environment(
             loader=jinja2.FileSystemLoader(_HERE / "templates"),
@@ -102,7 +128,7 @@ class _Pages:
 
     def app(self) -> Starlette:
         """The application."""
-        routes = [
+        routes: list[BaseRoute] = [
             Route("/", self.vans),
             Route("/van/{vehicle}", self.van),
             Route("/item/{epc:path}", self.item),
@@ -116,13 +142,23 @@ class _Pages:
             Route("/api/map", self.api_map),
             Mount("/static", StaticFiles(directory=_HERE / "static")),
         ]
+        board, access = self._board, self._board.access
+        if access is not None:
+            routes += api.routes(access.store, board.queries, board.places, clock=board.clock)
+            routes += pages_accounts.routes(self._page, access.accounts, self._guard)
+            routes += pages_people.routes(
+                self._page, access.accounts, access.people, access.store, clock=board.clock, zone=board.zone
+            )
+        if board.sites is not None:
+            routes += SitePages(board.sites, self._page).routes()
+            routes += SiteImport(board.sites, self._page).routes()
         middleware = [
             # A page of another site must not reach the board by letting its own name point at the loopback.
             Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),
             Middleware(_SecurityHeaders),
         ]
         return Starlette(
-            routes=routes,
+            routes=self._guard.over(routes),
             middleware=middleware,
             lifespan=self._lifespan,
             exception_handlers={HTTPException: self._error},
@@ -163,7 +199,11 @@ class _Pages:
             "offset_s": offset.total_seconds(),
             "broker": self._board.broker(),
             "open_to_network": self._board.open_to_network,
+            "has_sites": self._board.sites is not None,
             "last_id": self._feed.last_id,
+            "caller": current(),
+            "without_login": self._guard.is_open,
+            "form_token": form_token(current().form_key),
         }
         return self._templates.get_template(template).render(**(common | values))
 
@@ -183,7 +223,9 @@ class _Pages:
         if page is None:
             raise HTTPException(404, f"No van {request.path_params['vehicle'][:60]} was ever heard.")
         template = "_van_body.html" if "part" in request.query_params else "van.html"
-        return self._page(template, van=page, last_id=last_id)
+        access = self._board.access
+        drivers = () if access is None else access.people.assigned(page.line.vehicle)
+        return self._page(template, van=page, drivers=drivers, last_id=last_id)
 
     def item(self, request: Request) -> Response:
         """One item."""
@@ -198,17 +240,25 @@ class _Pages:
 
     def _error(self, request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - by its registration
-        if request.url.path.startswith("/api/"):
-            return _json({"error": error.detail}, status=error.status_code)
-        return self._page("error.html", error.status_code, code=error.status_code, detail=error.detail)
+        path, code = request.url.path, error.status_code
+        if path.startswith("/api/1/") or (path.startswith("/api/") and code in (401, 403, 405, 429)):
+            return problem(code, error.detail, error.headers)
+        if path.startswith("/api/"):
+            return _json({"error": error.detail}, status=code)
+        answer = self._page("error.html", code, code=code, detail=error.detail)
+        answer.headers.update(error.headers or {})
+        return answer
 
     # -- live ----------------------------------------------------------------------------------------------------------
 
     async def live(self, request: Request) -> Response:
         """The event stream; `Last-Event-ID`, or `after` as the page was rendered, says what was seen."""
         last_id = request.headers.get("last-event-id") or request.query_params.get("after", "")
-        stream = self._feed.stream(last_id, now=self._board.clock.utc, stopping=self._board.stopping)
-        return StreamingResponse(stream, media_type="text/event-stream", headers={"cache-control": "no-store"})
+        ended = Ended(self._guard, current())
+        stream = self._feed.stream(
+            last_id, now=self._board.clock.utc, stopping=lambda: self._board.stopping() or ended.look()
+        )
+        return StreamingResponse(then_reload(stream, ended), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
     def _news(self, vehicle: str) -> object | None:
         lines = self._board.queries.vans(now_s=self._board.clock.utc(), only=vehicle)
@@ -219,7 +269,7 @@ class _Pages:
         return {
             "van": vehicle,
             "html": self._render("_van.html", van=line),
-            "position": _api(line.position),
+            "position": json_values(line.position),
             "says": _what_changed(before, line),
         }
 
@@ -281,25 +331,8 @@ def _found(view: object | None, what: str) -> Response:
 
 
 def _json(value: object, *, status: int = 200) -> Response:
-    headers = {"cache-control": "no-store"}
-    content = msgspec.json.encode(_api(value))
-    return Response(content, status_code=status, media_type="application/json", headers=headers)
-
-
-def _api(value: object) -> Any:  # noqa: ANN401 - JSON
-    """Views as JSON values: times as RFC 3339 under names without `_s`."""
-    return _timed(msgspec.to_builtins(value))
-
-
-def _timed(value: Any) -> Any:  # noqa: ANN401 - JSON
-    if isinstance(value, Mapping):
-        return dict(
-            (key.removesuffix("_s"), words.rfc3339(each) or None)
-            if key.endswith("_s") and isinstance(each, int | float)
-            else (key.removesuffix("_s") if each is None else key, _timed(each))
-            for key, each in value.items()
-        )
-    return [_timed(each) for each in value] if isinstance(value, list | tuple) else value
+    told = json_values(value)
+    return json_answer(told if current().sees_people else without_badges(told), status=status)
 
 
 class _SecurityHeaders:

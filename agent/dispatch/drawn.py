@@ -16,6 +16,8 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from agent.dispatch import schema
+from agent.dispatch.badges import epcs_of
+from agent.dispatch.schema_accounts import badge_leg
 from agent.dispatch.wire import LogRecord
 from agent.errors import MessageError
 from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_event, parse_manifest
@@ -45,6 +47,7 @@ class Drawn:
         self._upsert = upsert
         self._events: list[tuple[CustodyEvent, str]] = []
         self._manifests: list[dict[str, Any]] = []
+        self._legs: list[dict[str, Any]] = []
         self._names: dict[str, tuple[str, str | None]] = {}
 
     def take(self, vehicle: str, epoch: int, each: LogRecord) -> str | None:
@@ -64,6 +67,8 @@ class Drawn:
         states.write()
         if self._manifests:
             self._connection.execute(sa.insert(schema.manifest), self._manifests)
+        if self._legs:
+            self._connection.execute(self._upsert(badge_leg).on_conflict_do_nothing(), self._legs)
         self._write_items(states)
 
     # -- records -------------------------------------------------------------------------------------------------------
@@ -98,6 +103,8 @@ class Drawn:
                 "body": each.document,
             }
         )
+        leg = {key: self._manifests[-1][key] for key in ("vehicle", "manifest", "departed_s")}
+        self._legs += [{"epc": epc, **leg} for epc in epcs_of(each.body)]
         self._names.update(_names(each.body["items"]))
 
     # -- items ---------------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from agent.dispatch import schema
+from agent.dispatch.schema_accounts import badge_leg, note
 
 _BADGES = ("badges", "rt:badges")
 
@@ -39,6 +40,8 @@ def forget(connection: sa.Connection, *, records_before_s: float, badges_before_
         (manifest, manifest.c.departed_s),
     ):
         _strip_badges(connection, table, at < badges_before_s)
+    connection.execute(sa.delete(badge_leg).where(badge_leg.c.departed_s < badges_before_s))
+    connection.execute(sa.delete(note).where(note.c.at_s < badges_before_s))
     vehicle = schema.vehicle
     for what, at in ((vehicle.c.position, vehicle.c.position_s), (vehicle.c.aboard, vehicle.c.aboard_s)):
         stale = sa.update(vehicle).where(at < badges_before_s)

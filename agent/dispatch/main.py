@@ -23,13 +23,18 @@ from msgspec import Struct, field
 
 from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
-from agent.dispatch.board import Board, DriverNotice, create_app
+from agent.dispatch import account_command
+from agent.dispatch.accounts import Accounts
+from agent.dispatch.board import Access, Board, DriverNotice, create_app
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
+from agent.dispatch.people import Assigned, People, assigned_by
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
+from agent.dispatch.site_desk import SiteDesk
+from agent.dispatch.site_store import SiteStore
 from agent.dispatch.store import open_store
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
@@ -54,6 +59,7 @@ class Loaded(Struct, frozen=True):
     names: Mapping[str, str] = field(default_factory=dict)
     contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
     broker: Broker = field(default_factory=Broker)
+    assigned: Assigned = field(default_factory=Assigned)
 
 
 def load(path: Path) -> Loaded:
@@ -64,7 +70,14 @@ def load(path: Path) -> Loaded:
     contents: dict[DownLeaf, Any] = {}
     sites: tuple[Site, ...] = ()
     register = Register()
-    broker = Broker()
+    broker, assigned = Broker(), Assigned()
+    for key in ("cert_file", "key_file"):
+        name = getattr(settings.server, key)
+        try:
+            if name is not None:
+                _read(folder / name, where=f"[dispatch] {key}")
+        except ConfigError as error:
+            problems += error.problems
     try:
         broker = _broker(settings.mqtt, folder)
     except ConfigError as error:
@@ -88,14 +101,15 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            plan = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
     except ConfigError as error:
         problems += error.problems
     if problems:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker)
+    return Loaded(settings, folder, sites, names, contents, broker, assigned)
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -149,8 +163,8 @@ class Dispatch:
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
         self._socket = _listen(settings.server.host, settings.server.port)
-        database = settings.server.database
-        self.store = open_store(database if "://" in database else loaded.folder / database)
+        self.store = open_store(_database(settings, loaded.folder))
+        self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
         self.ingest = Ingest(
             self.store,
@@ -159,9 +173,26 @@ class Dispatch:
             on_change=changes.note,
             on_link=lambda _link: changes.note_broker(),
         )
-        places, privacy = Places(loaded.sites), settings.privacy
+        places, privacy = Places(), settings.privacy
+        self.sites = self._site_desk(places)
         self.queries = Queries(
             self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
+        )
+        server, zone = settings.server, ZoneInfo(settings.server.timezone)
+        people = People(
+            self.store,
+            places,
+            clock=self._clock,
+            zone=zone,
+            assigned=loaded.assigned,
+            keep_days=privacy.keep_badges_days,
+        )
+        access = Access(
+            store=self.store,
+            accounts=self.accounts,
+            people=people,
+            required=server.log_in,
+            secure=server.is_encrypted,
         )
         app = create_app(
             Board(
@@ -170,15 +201,28 @@ class Dispatch:
                 clock=self._clock,
                 changes=changes,
                 broker=lambda: self.ingest.link,
-                zone=ZoneInfo(settings.server.timezone),
+                zone=zone,
                 notice=DriverNotice(**msgspec.structs.asdict(privacy)),
-                hosts=("127.0.0.1", "localhost") if settings.is_local else ("*",),
+                hosts=_hosts(settings),
+                access=access,
                 open_to_network=not settings.is_local,
+                sites=self.sites,
                 stopping=self._stop.is_set,
             )
         )
         config = uvicorn.Config(
-            app, log_config=None, access_log=False, ws="none", timeout_graceful_shutdown=3, lifespan="on"
+            app,
+            log_config=None,
+            access_log=False,
+            ws="none",
+            timeout_graceful_shutdown=3,
+            lifespan="on",
+            server_header=False,
+            # Whose address and whether TLS a proxy may say; nobody else.
+            proxy_headers=server.behind_tls,
+            forwarded_allow_ips="127.0.0.1,::1",
+            ssl_certfile=None if server.cert_file is None else loaded.folder / server.cert_file,
+            ssl_keyfile=None if server.key_file is None else str(loaded.folder / server.key_file),
         )
         self._server = uvicorn.Server(config)
         self._threads = (
@@ -186,17 +230,36 @@ class Dispatch:
             threading.Thread(target=self._forget, name="forget", daemon=True),
         )
 
+    def _site_desk(self, places: Places) -> SiteDesk:
+        """The sites that count: the database's, whose first version the files made."""
+        files, store = self._loaded.contents.get("sites"), SiteStore(self.store)
+        if files is not None:
+            store.seed(files, now_s=self._clock.utc())
+
+        def publish(version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
+            self.ingest.downlink_to_all("sites", version, content)
+
+        desk = SiteDesk(
+            store, places, self._clock, publish=publish if self._loaded.settings.publish else None, files=files
+        )
+        desk.take_up()
+        return desk
+
     @property
     def address(self) -> str:
         """The board's address for a browser."""
         host, port = self._socket.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
-        return f"http://{shown}:{port}/"
+        scheme = "https" if self._loaded.settings.server.cert_file is not None else "http"
+        return f"{scheme}://{shown}:{port}/"
 
     def start(self) -> Self:
-        """Put the files' contents in force where settings say so, then hear and show."""
+        """Put sites, register and plan in force where settings say so, then hear and show."""
         if self._loaded.settings.publish:
+            self.sites.publish_again()
             for what, content in self._loaded.contents.items():
+                if what == "sites":
+                    continue  # the files are the first version of them; the database knows which counts
                 version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
                 self.ingest.downlink_to_all(what, version, content)
         self.ingest.start()
@@ -244,12 +307,26 @@ class Dispatch:
                     records_before_s=now_s - privacy.keep_days * _DAY_S,
                     badges_before_s=now_s - privacy.keep_badges_days * _DAY_S,
                 )
+                self.accounts.sweep()
             except RoadtallyError:
                 log.exception("what is too old to be kept could not be deleted; tried again in an hour")
             else:
                 if gone:
                     log.info("%d records were deleted for their age", gone)
             self._stop.wait(_FORGET_EVERY_S)
+
+
+def _database(settings: DispatchSettings, folder: Path) -> str | Path:
+    database = settings.server.database
+    return database if "://" in database else folder / database
+
+
+def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
+    """The names by which the board may be asked: a page of another site must not borrow one."""
+    named = () if settings.server.name is None else (settings.server.name,)
+    if settings.is_local or named:
+        return ("127.0.0.1", "localhost", "[::1]", *named)
+    return ("*",)
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -269,11 +346,19 @@ def _listen(host: str, port: int) -> socket.socket:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `roadtally dispatch`."""
-    parser.add_argument("--config", type=Path, required=True, metavar="FILE", help="dispatch.toml")
+    parser.add_argument("--config", type=Path, metavar="FILE", help="dispatch.toml")
+    also = parser.add_subparsers(dest="also", metavar="account", required=False)
+    account_command.add_arguments(also.add_parser("account", help="make, list and mend accounts"))
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until SIGINT or SIGTERM; 0 at a clean end, 1 if the board ends by itself, 2 if the settings are wrong."""
+    if args.config is None:
+        sys.stderr.write("roadtally dispatch: --config FILE is missing; an empty dispatch.toml is enough\n")
+        return 2
+    if getattr(args, "also", None) == "account":
+        settings = parse_dispatch(_read(args.config, where=""), file=str(args.config))
+        return account_command.run(args, str(_database(settings, args.config.resolve().parent)))
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
@@ -285,12 +370,18 @@ def run(args: argparse.Namespace) -> int:
         return 2
     notifier = Notifier()
     with dispatch:
-        local = loaded.settings.is_local
-        who = "this computer only" if local else "everybody on the network, as there is no log-in yet"
-        sys.stderr.write(f"The board is at {dispatch.address} for {who}. Ctrl-C ends it.\n")
+        sys.stderr.write(f"The board is at {dispatch.address} for {_whom(dispatch, loaded.settings)}. Ctrl-C ends it.\n")
         ended_well = _watch(dispatch, notifier, stop)
         notifier.stopping("committing what has come in")
     return 0 if ended_well else 1
+
+
+def _whom(dispatch: Dispatch, settings: DispatchSettings) -> str:
+    if dispatch.accounts.exist:
+        return "whoever logs in"
+    if settings.server.log_in:
+        return "nobody yet, as there is no account: make one with `roadtally dispatch account add`"
+    return "this computer only, without log-in" if settings.is_local else "everybody on the network, without log-in"
 
 
 class _Running(Protocol):

@@ -17,6 +17,10 @@ class Places:
     """The sites by id and by the location an event names; an unknown one is called what it is written as."""
 
     def __init__(self, sites: Iterable[Site] = ()) -> None:
+        self.put_in_force(sites)
+
+    def put_in_force(self, sites: Iterable[Site]) -> None:
+        """From now on these are the sites; what is being answered meanwhile may still say the ones before."""
         self._sites = tuple(sites)
         self._by_id = {site.id: site for site in self._sites}
         self._by_uri = {site_uri(site): site for site in self._sites}

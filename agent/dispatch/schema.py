@@ -22,9 +22,10 @@ from sqlalchemy import (
     Table,
     Text,
     false,
+    text,
 )
 
-VERSION = "0002"
+VERSION = "0004"
 """The newest migration; `version` holds it in every database that is up to date."""
 
 metadata = MetaData()
@@ -109,6 +110,9 @@ event = Table(
     PrimaryKeyConstraint("vehicle", "event_id"),
 )
 Index("event_by_time", event.c.vehicle, event.c.time_s)
+AT_NO_SITE = text("place >= 'geo:' AND place < 'geo;'")
+"""Of `event`: where its place is a position; written so, it is found by the index."""
+Index("event_at_no_site", event.c.time_s, sqlite_where=AT_NO_SITE, postgresql_where=AT_NO_SITE)
 
 event_item = Table(
     "event_item",
@@ -135,6 +139,7 @@ manifest = Table(
     PrimaryKeyConstraint("vehicle", "manifest", "revision", "epoch", "seq"),
 )
 Index("manifest_by_time", manifest.c.vehicle, manifest.c.departed_s)
+Index("manifest_by_departure", manifest.c.departed_s)
 
 item = Table(
     "item",
@@ -201,6 +206,21 @@ downlink = Table(
     Column("digest", Text, nullable=False),
     Column("first_s", Double, nullable=False),
     PrimaryKeyConstraint("what", "version"),
+)
+
+site_version = Table(
+    "site_version",
+    metadata,
+    # A `downlink` of the sites has the same numbers; one that was never sent is a draft.
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("digest", Text, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("made_s", Double, nullable=False),
+    Column("who", Text),  # null where nobody had to log in
+    Column("note", Text, nullable=False),
+    Column("files", Text),  # the digest of the folder's files where it was made of them
+    Column("sent_s", Double),
+    Column("sent_by", Text),
 )
 
 version = Table("alembic_version", metadata, Column("version_num", String(32), primary_key=True))

@@ -16,7 +16,11 @@ _LOOPBACK = re.compile(r"localhost|127(\.\d{1,3}){3}|::1")
 
 
 class ServerSettings(Struct, frozen=True):
-    """Where the board listens and where the database lies. `quiet_after_s`: when a silent van is called not heard."""
+    """Where the board listens and where the database lies. `quiet_after_s`: when a silent van is called not heard.
+
+    `log_in`: nobody gets in without, even while there is no account. `name`: what browsers call the board, if not this
+    computer. `behind_tls`: a proxy on this computer takes TLS for it; with `cert_file` and `key_file` it does so itself.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8470
@@ -24,6 +28,16 @@ class ServerSettings(Struct, frozen=True):
     timezone: str = "UTC"
     quiet_after_s: float = 180.0
     allow_without_login: bool = False
+    log_in: bool = False
+    name: str | None = None
+    behind_tls: bool = False
+    cert_file: str | None = None
+    key_file: str | None = None
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether browsers reach the board by TLS."""
+        return self.behind_tls or self.cert_file is not None
 
 
 class BrokerSettings(Struct, frozen=True):
@@ -83,6 +97,11 @@ SECTIONS: dict[str, dict[str, Key]] = {
         "timezone": Key("an IANA time zone such as Atlantic/Azores", time_zone),
         "quiet_after_s": Key("seconds, 10 to 86400", real(10.0, 86_400.0)),
         "allow_without_login": _FLAG,
+        "log_in": _FLAG,
+        "name": Key("a host name such as dispatch.depot.example", matching(r"[a-z0-9]([a-z0-9.-]{0,250}[a-z0-9])?")),
+        "behind_tls": _FLAG,
+        "cert_file": _TEXT,
+        "key_file": _TEXT,
     },
     "mqtt": {
         "host": _TEXT,
@@ -125,16 +144,7 @@ def parse_dispatch(source: str, *, file: str) -> DispatchSettings:
         else:
             values[name] = check_section(table, SECTIONS[name], file=file, section=name, problems=problems)
     server = ServerSettings(**values["dispatch"])
-    if not is_loopback(server.host) and not server.allow_without_login:
-        problems.append(
-            Problem(
-                file=file,
-                where="[dispatch] host",
-                what="the board has no log-in yet, and others than this computer would reach it",
-                got=server.host,
-                do="write 127.0.0.1, or allow_without_login = true if everybody there may see everything",
-            )
-        )
+    problems += _server_problems(server, file)
     mqtt = values["mqtt"]
     if ("cert_file" in mqtt) != ("key_file" in mqtt) or ("cert_file" in mqtt and "ca_file" not in mqtt):
         problems.append(
@@ -168,3 +178,36 @@ def parse_dispatch(source: str, *, file: str) -> DispatchSettings:
         plan_file=values["plan"].get("file"),
         publish=values["downlink"].get("publish", False),
     )
+
+
+def _server_problems(server: ServerSettings, file: str) -> list[Problem]:
+    """What does not go together about who may reach the board, and how."""
+    found = []
+    if not is_loopback(server.host) and not server.allow_without_login:
+        if not server.log_in:
+            what = "nobody has to log in, and others than this computer would reach the board"
+            do = (
+                "write 127.0.0.1, or log_in = true and make accounts, or allow_without_login = true if everybody there"
+                " may see everything"
+            )
+            found.append(Problem(file=file, where="[dispatch] host", what=what, got=server.host, do=do))
+        elif not server.is_encrypted:
+            what = "passwords would cross the network in the clear"
+            do = (
+                "give cert_file and key_file, or write host = 127.0.0.1 and behind_tls = true with a proxy that takes"
+                " TLS in front of it"
+            )
+            found.append(Problem(file=file, where="[dispatch] host", what=what, got=server.host, do=do))
+    if server.log_in and server.allow_without_login:
+        do = "leave one of the two out"
+        what = "log_in and allow_without_login say the opposite"
+        found.append(Problem(file=file, where="[dispatch]", what=what, got="", do=do))
+    if (server.cert_file is None) != (server.key_file is None):
+        got = "cert_file" if server.key_file is None else "key_file"
+        what, do = "a certificate needs its key", "give both or none"
+        found.append(Problem(file=file, where="[dispatch]", what=what, got=got, do=do))
+    if server.behind_tls and not is_loopback(server.host):
+        what = "a board behind a proxy would be reached past the proxy"
+        do = "write host = 127.0.0.1, with the proxy on this computer"
+        found.append(Problem(file=file, where="[dispatch] behind_tls", what=what, got=server.host, do=do))
+    return found

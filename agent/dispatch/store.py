@@ -106,6 +106,12 @@ class DispatchStore:
             text = f"the dispatch database did not take the change: {error.__cause__ or error}"
             raise (BusyError if isinstance(error, _NOT_NOW) else StoreError)(text) from error
 
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction that is the only one to write, for what people do; raises as `ingest_all` does."""
+        with self._writing() as connection:
+            yield connection
+
     def _upsert(self, table: sa.Table) -> sqlite.Insert | postgresql.Insert:
         return (postgresql.insert if self._engine.dialect.name == "postgresql" else sqlite.insert)(table)
 

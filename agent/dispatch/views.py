@@ -283,3 +283,98 @@ class ItemPage(Struct, frozen=True, kw_only=True):
     since_exact: bool
     p: float | None
     events: tuple[EventView, ...]
+
+
+class AuditEntry(Struct, frozen=True, kw_only=True):
+    """Something that a person did; `before` and `after` are JSON texts. `who` is null where nobody had logged in."""
+
+    number: int
+    at_s: float
+    who: str | None
+    origin: str
+    kind: str
+    said: str
+    subject: str
+    before: str | None
+    after: str | None
+
+
+class AccountView(Struct, frozen=True, kw_only=True):
+    """An account as an administrator sees it."""
+
+    name: str
+    role: str
+    badge: str | None
+    disabled: bool
+    made_s: float
+    password_s: float
+    sessions: int
+
+
+class SessionView(Struct, frozen=True, kw_only=True):
+    """Where somebody is logged in."""
+
+    address: str
+    browser: str
+    made_s: float
+    seen_s: float
+
+
+class TokenView(Struct, frozen=True, kw_only=True):
+    """An API token without its secret."""
+
+    token: str
+    label: str
+    scopes: tuple[str, ...]
+    account: str
+    made_s: float
+    used_s: float | None
+    revoked_s: float | None
+
+
+class NoteView(Struct, frozen=True, kw_only=True):
+    """What somebody wrote beside a badge's record, about one leg or all of it."""
+
+    about: str | None
+    account: str
+    at_s: float
+    text: str
+
+
+class BadgeLegView(Struct, frozen=True, kw_only=True):
+    """A leg on which a badge was heard aboard, by the manifest's highest revision."""
+
+    vehicle: str
+    manifest: str
+    departed_from: str
+    departed_s: float
+    arrived_at: str | None
+    arrived_s: float | None
+    p: float | None
+    driver: str | None
+    notes: tuple[NoteView, ...]
+
+
+class BadgePage(Struct, frozen=True, kw_only=True):
+    """All that is kept of a badge: where it was heard aboard, and what was noted beside it."""
+
+    epc: str
+    name: str
+    aboard: tuple[str, ...]
+    legs: tuple[BadgeLegView, ...]
+    more_legs: bool
+    notes: tuple[NoteView, ...]
+    looked: tuple[AuditEntry, ...]
+
+
+class ItemLine(Struct, frozen=True, kw_only=True):
+    """An item at a glance, by the standing events."""
+
+    epc: str
+    name: str
+    tag: str | None
+    aboard: str | None
+    place: str | None
+    since_s: float | None
+    since_exact: bool
+    p: float | None

@@ -66,7 +66,7 @@ keep_days = 7
         parse_dispatch(source, file="dispatch.toml")
     text = str(caught.value)
     assert len(caught.value.problems) == 6, text
-    for part in ("write port if that is meant", "no log-in yet", "10 to 86400", "1 to 65535", "[sitse]", "keep_badges"):
+    for part in ("write port if that is meant", "nobody has to log in", "10 to 86400", "1 to 65535", "[sitse]", "keep_badges"):
         assert part in text
 
 

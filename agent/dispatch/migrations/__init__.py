@@ -12,6 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from agent.dispatch import schema
+from agent.dispatch import schema_accounts as _also  # noqa: F401 - its tables join `schema.metadata`
 from agent.errors import StoreError
 
 RELEASE_0_1_0 = "0001"

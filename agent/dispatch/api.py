@@ -1,0 +1,117 @@
+"""The API under /api/1/: the facts of the pages as JSON, by the same queries; `agent.dispatch.openapi` describes it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+import agent
+from agent.clock import Clock
+from agent.dispatch.answers import cursor, json_answer, json_values, key_of, known_answer, without_badges
+from agent.dispatch.audit import AuditLog, Wanted
+from agent.dispatch.guard import current
+from agent.dispatch.listing import Lists
+from agent.dispatch.openapi import MOST_LISTED, USUALLY_LISTED, description
+from agent.dispatch.places import Places
+from agent.dispatch.queries import Queries
+from agent.dispatch.store import DispatchStore
+
+T = TypeVar("T")
+
+
+def routes(store: DispatchStore, queries: Queries, places: Places, *, clock: Clock) -> list[BaseRoute]:
+    """The API's routes."""
+    api = _Api(store, queries, places, clock)
+    return [
+        Route("/api/1/openapi.json", api.openapi),
+        Route("/api/1/vans", api.vans),
+        Route("/api/1/vans/{vehicle}", api.van),
+        Route("/api/1/manifests/{manifest:path}", api.manifest),
+        Route("/api/1/items", api.items),
+        Route("/api/1/items/{epc:path}", api.item),
+        Route("/api/1/sites", api.sites),
+        Route("/api/1/audit", api.audit),
+    ]
+
+
+def _told(request: Request, value: object) -> Response:
+    told = json_values(value)
+    return known_answer(request, told if current().sees_people else without_badges(told))
+
+
+class _Api:
+    def __init__(self, store: DispatchStore, queries: Queries, places: Places, clock: Clock) -> None:
+        self._queries, self._places, self._clock = queries, places, clock
+        self._lists, self._log = Lists(store, places), AuditLog(store)
+
+    def openapi(self, _request: Request) -> Response:
+        """The description of all this."""
+        return json_answer(description(agent.__version__))
+
+    def vans(self, request: Request) -> Response:
+        """Every van at a glance, by id."""
+        now_s = self._clock.utc()
+        after, limit = _page(request)
+        ids = self._lists.vehicles(after=after, most=limit + 1)
+        lines = [line for each in ids[:limit] for line in self._queries.vans(now_s=now_s, only=each)]
+        return _told(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
+
+    def van(self, request: Request) -> Response:
+        """All of one van."""
+        found = self._queries.van(request.path_params["vehicle"], now_s=self._clock.utc())
+        return _told(request, _found(found, "van"))
+
+    def manifest(self, request: Request) -> Response:
+        """One leg's manifest by its id."""
+        name = request.path_params["manifest"]
+        return _told(request, _found(self._queries.manifest(name.partition("/")[0], name), "manifest"))
+
+    def items(self, request: Request) -> Response:
+        """Items by EPC."""
+        after, limit = _page(request)
+        found = self._lists.items(after=after, most=limit + 1, aboard=request.query_params.get("aboard"))
+        return _told(request, {"items": found[:limit], "next": _next(found, limit, lambda each: each.epc)})
+
+    def item(self, request: Request) -> Response:
+        """One item."""
+        return _told(request, _found(self._queries.item(request.path_params["epc"]), "item"))
+
+    def sites(self, request: Request) -> Response:
+        """The sites' outlines."""
+        return known_answer(request, self._places.geojson())
+
+    def audit(self, request: Request) -> Response:
+        """What people did, newest first."""
+        after, limit = _page(request)
+        if after is not None and not (after.isascii() and after.isdigit() and len(after) < 16):  # noqa: PLR2004 - as SQLite counts
+            raise HTTPException(400, "This cursor is none of this list's.")
+        asked = request.query_params
+        wanted = Wanted(asked.get("who"), asked.get("kind"), before=None if after is None else int(after))
+        found = self._log.entries(wanted, most=limit + 1)
+        return _told(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
+
+
+def _found(view: object | None, what: str) -> object:
+    if view is None:
+        raise HTTPException(404, f"There is no such {what}.")
+    return view
+
+
+def _page(request: Request) -> tuple[str | None, int]:
+    """After which key, and how many."""
+    given, limit = request.query_params.get("cursor"), request.query_params.get("limit", f"{USUALLY_LISTED}")
+    if not (limit.isascii() and limit.isdigit() and len(limit) < 6 and 1 <= int(limit) <= MOST_LISTED):  # noqa: PLR2004 - digits
+        raise HTTPException(400, f"A limit is a whole number from 1 to {MOST_LISTED}.")
+    after = None if given is None else key_of(given)
+    if given is not None and (after is None or "\0" in after):
+        raise HTTPException(400, "This cursor is none of this list's.")
+    return after, int(limit)
+
+
+def _next(found: Sequence[T], limit: int, key: Callable[[T], str]) -> str | None:
+    return cursor(key(found[limit - 1])) if len(found) > limit else None
