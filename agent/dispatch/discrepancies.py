@@ -49,6 +49,23 @@ def open_discrepancies(connection: sa.Connection, vehicle: str) -> tuple[Discrep
     return tuple(each for each in found if each is not None)
 
 
+def troubled(connection: sa.Connection) -> set[str]:
+    """The vehicles about whose record anything is open: `open_discrepancies` says what; of no other it says anything."""
+    record, keys, known = schema.record.c, schema.vehicle_key.c, schema.vehicle.c
+    cursors = connection.execute(sa.select(schema.cursor.c.vehicle, schema.cursor.c.ranges))
+    found = {row.vehicle for row in cursors if parse_ranges(row.ranges).gaps}
+    for query in (
+        sa.select(schema.clash.c.vehicle).distinct(),
+        sa.select(keys.vehicle).join(schema.vehicle, known.vehicle == keys.vehicle).where(keys.key != known.key),
+        sa.select(record.vehicle).where(record.misfit.is_not(None)).distinct(),
+        sa.select(record.vehicle).where(record.refused.is_not(None)).distinct(),
+    ):
+        found.update(connection.execute(query).scalars())
+    topics = connection.execute(sa.select(schema.unreadable.c.topic).distinct()).scalars()
+    # A vehicle's topics begin with its name, whatever follows.
+    return found | {parts[2] for parts in (topic.split("/") for topic in topics) if len(parts) > 3}  # noqa: PLR2004
+
+
 def strangers(connection: sa.Connection) -> DiscrepancyView | None:
     """Messages that could not be read, on topics that belong to no van that was ever heard."""
     table = schema.unreadable.c

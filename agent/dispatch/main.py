@@ -29,6 +29,7 @@ from agent.dispatch.board import Access, Board, DriverNotice, create_app
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
+from agent.dispatch.loading import Plan, plan_of
 from agent.dispatch.people import Assigned, People, assigned_by
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
@@ -36,6 +37,7 @@ from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_disp
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_store import SiteStore
 from agent.dispatch.store import open_store
+from agent.dispatch.store_evidence import kept_in
 from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
 from agent.notify import Notifier
@@ -60,6 +62,7 @@ class Loaded(Struct, frozen=True):
     contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
     broker: Broker = field(default_factory=Broker)
     assigned: Assigned = field(default_factory=Assigned)
+    plan: Plan = field(default_factory=Plan)
 
 
 def load(path: Path) -> Loaded:
@@ -70,7 +73,7 @@ def load(path: Path) -> Loaded:
     contents: dict[DownLeaf, Any] = {}
     sites: tuple[Site, ...] = ()
     register = Register()
-    broker, assigned = Broker(), Assigned()
+    broker, assigned, rows = Broker(), Assigned(), ()
     for key in ("cert_file", "key_file"):
         name = getattr(settings.server, key)
         try:
@@ -101,15 +104,15 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            plan = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
-            assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
+            rows = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            assigned = assigned_by(rows, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
     except ConfigError as error:
         problems += error.problems
     if problems:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker, assigned)
+    return Loaded(settings, folder, sites, names, contents, broker, assigned, plan_of(rows, register))
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -175,10 +178,15 @@ class Dispatch:
         )
         places, privacy = Places(), settings.privacy
         self.sites = self._site_desk(places)
-        self.queries = Queries(
-            self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
-        )
         server, zone = settings.server, ZoneInfo(settings.server.timezone)
+        self.queries = Queries(
+            self.store,
+            places=places,
+            names=loaded.names,
+            plan=loaded.plan,
+            zone=zone,
+            quiet_after_s=server.quiet_after_s,
+        )
         people = People(
             self.store,
             places,
@@ -205,6 +213,7 @@ class Dispatch:
                 notice=DriverNotice(**msgspec.structs.asdict(privacy)),
                 hosts=_hosts(settings),
                 access=access,
+                kept_evidence=kept_in(loaded.folder, settings.evidence_dir, register=loaded.plan.register),
                 open_to_network=not settings.is_local,
                 sites=self.sites,
                 stopping=self._stop.is_set,

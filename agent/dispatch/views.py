@@ -26,6 +26,7 @@ class PlaceView(Struct, frozen=True):
     kind: Literal["site", "halt", "way", "unknown"]
     name: str | None = None
     since_s: float | None = None
+    site: str | None = None  # the id of the site, where it stands at one
 
     @property
     def text(self) -> str:
@@ -79,6 +80,46 @@ class DiscrepancyView(Struct, frozen=True):
     kept: tuple[str, ...] = ()
 
 
+PlannedState = Literal["likely aboard", "heard near", "not heard", "not checked"]
+
+
+class LoadingCount(Struct, frozen=True):
+    """How many of the items that the plan loads where the van stands are in which state."""
+
+    planned: int
+    likely_aboard: int
+    heard_near: int
+    not_heard: int
+    not_checked: int = 0
+
+
+class PlannedLineView(Struct, frozen=True, kw_only=True):
+    """One line of the plan, or the part of it that is in one state; `heard_s` is when it was last heard.
+
+    `why` tells why a line is not checked by tag.
+    """
+
+    what: str
+    epc: str | None
+    state: PlannedState
+    quantity: int = 1
+    p: float | None = None
+    heard_s: float | None = None
+    unload_at: str | None = None
+    line: str | None = None
+    why: str | None = None
+
+
+class LoadingPage(Struct, frozen=True, kw_only=True):
+    """What the plan loads where a van stands now, line by line. `at_s` is when the van told what it hears."""
+
+    van: VanLine
+    site: str
+    at_s: float | None
+    trip: int
+    lines: tuple[PlannedLineView, ...]
+
+
 class VanLine(Struct, frozen=True, kw_only=True):
     """A van at a glance. `certain` is null where nothing was told."""
 
@@ -94,6 +135,9 @@ class VanLine(Struct, frozen=True, kw_only=True):
     not_read: tuple[NotReadView, ...]
     missing: int
     discrepancies: tuple[DiscrepancyView, ...]
+    loading: LoadingCount | None = None
+    short: int = 0  # of the leg it is on, against the plan; nothing is short before departure
+    over: int = 0
 
 
 class AboardView(Struct, frozen=True):
@@ -192,6 +236,7 @@ class EventView(Struct, frozen=True, kw_only=True):
     voided: bool
     void_reason: str | None
     declared_s: float | None
+    badges: tuple[BadgeView, ...] = ()
 
 
 class VisitView(Struct, frozen=True, kw_only=True):
@@ -271,6 +316,38 @@ class VanPage(Struct, frozen=True, kw_only=True):
     notices: tuple[NoticeView, ...]
 
 
+class ToldView(Struct, frozen=True):
+    """What the van that an item is aboard last said of it; `at_s` is when, `heard_s` when its tag was last heard."""
+
+    at_s: float | None
+    p: float | None
+    state: str
+    heard_s: float | None
+    place: PlaceView
+    link: Link
+
+
+class HitView(Struct, frozen=True):
+    """An item that fits what was typed, and why."""
+
+    epc: str
+    name: str
+    type: str | None
+    why: str
+    where: str
+
+
+class FoundView(Struct, frozen=True):
+    """What a search found. `read_as` are the EPCs that the text may mean, `problem` what is wrong with it."""
+
+    text: str
+    hits: tuple[HitView, ...]
+    more: bool = False
+    exact: bool = False  # the text names one item and that one is known
+    read_as: tuple[str, ...] = ()
+    problem: str | None = None
+
+
 class ItemPage(Struct, frozen=True, kw_only=True):
     """Where an item is by the standing events, and all that was said of it."""
 
@@ -283,6 +360,10 @@ class ItemPage(Struct, frozen=True, kw_only=True):
     since_exact: bool
     p: float | None
     events: tuple[EventView, ...]
+    told: ToldView | None = None
+    type: str | None = None
+    home: str | None = None
+    more_events: bool = False
 
 
 class AuditEntry(Struct, frozen=True, kw_only=True):
