@@ -92,7 +92,7 @@ def _password(args: argparse.Namespace, ask: Ask) -> str:
         if ask("The same again: ") != password:
             raise RefusedError("the two passwords are not the same; nothing was changed")
         return password
-    if args.password_file == "-":
+    if args.password_file == "-":  # noqa: S105 - a file's name
         return sys.stdin.readline().rstrip("\r\n")
     try:
         return Path(args.password_file).read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")

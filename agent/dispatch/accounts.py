@@ -1,9 +1,9 @@
 """Accounts, their sessions and tokens, in the database: every change with its audit entry in one transaction.
 
-Secrets are given out once and kept as SHA-256. A log-in that fails makes the next one wait, by account, by browser that
-has logged in before, and by address (`agent.dispatch.permits.wait_s`); that is kept here, so a restart forgets none of it.
-A browser that was known before has a count of its own: whoever guesses at an account does not shut its owner out. After
-OWASP's "Slow Down Online Guessing Attacks with Device Cookies". Knows nothing of HTTP.
+Secrets are given out once and kept as SHA-256. A log-in that fails makes the next one wait, by account, by browser
+that has logged in before, and by address (`agent.dispatch.permits.wait_s`); that is kept here, so a restart forgets
+none of it. A browser that was known before has a count of its own: whoever guesses at an account does not shut its
+owner out. After OWASP's "Slow Down Online Guessing Attacks with Device Cookies". Knows nothing of HTTP.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Collection
-from typing import Any, Literal
+from typing import Any
 
 import sqlalchemy as sa
 from msgspec import Struct
@@ -21,7 +21,7 @@ from agent.clock import Clock
 from agent.dispatch import audit
 from agent.dispatch.audit import Doer
 from agent.dispatch.passwords import Passwords, problem_of
-from agent.dispatch.permits import FORGOTTEN_AFTER_S, ROLES, Caller, Role, known_scopes, wait_s
+from agent.dispatch.permits import FORGOTTEN_AFTER_S, ROLES, Caller, Counted, Role, known_scopes, wait_s
 from agent.dispatch.schema_accounts import account, failure, known_browser, session, token
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import AccountView, SessionView, TokenView
@@ -116,7 +116,7 @@ class Accounts:
     def _count(self, name: str, address: str, browser: str | None, *, now_s: float) -> tuple[str, str] | Waiting:
         """Count a try as failed before it is looked at, so that many at once gain nothing; or say to wait."""
         with self._store.writing() as connection:
-            first: Literal["account", "browser"] = "account"
+            first: Counted = "account"
             key = f"account {name}"
             if browser is not None:
                 here = sa.and_(known_browser.c.sha256 == _sha256(browser), known_browser.c.account == name)
@@ -125,11 +125,8 @@ class Accounts:
                     first, key = "browser", f"browser {_sha256(browser)}"
             keys = (key, f"address {address[:200]}")
             rows = {row.what: row for row in connection.execute(sa.select(failure).where(failure.c.what.in_(keys)))}
-            waits = [
-                wait_s(what, rows[key].times, now_s - rows[key].last_s)
-                for what, key in ((first, keys[0]), ("address", keys[1]))
-                if key in rows
-            ]
+            counts: tuple[tuple[Counted, str], ...] = ((first, keys[0]), ("address", keys[1]))
+            waits = [wait_s(what, rows[key].times, now_s - rows[key].last_s) for what, key in counts if key in rows]
             if any(waits):
                 return Waiting(max(waits))
             for key in keys:
@@ -182,7 +179,7 @@ class Accounts:
         """Delete what has ended: sessions, failures and browsers long not seen."""
         now_s = self._clock.utc()
         with self._store.writing() as connection:
-            old = (session.c.seen_s < now_s - IDLE_S) | (session.c.made_s < now_s - LONGEST_S)
+            old = (session.c.seen_s <= now_s - IDLE_S) | (session.c.made_s <= now_s - LONGEST_S)
             connection.execute(sa.delete(session).where(old))
             connection.execute(sa.delete(failure).where(failure.c.last_s < now_s - FORGOTTEN_AFTER_S))
             connection.execute(sa.delete(known_browser).where(known_browser.c.made_s < now_s - _KNOWN_BROWSER_S))
@@ -216,7 +213,7 @@ class Accounts:
         """A new account; RefusedError says what is wrong with it."""
         name = name.strip()
         if not _NAME.fullmatch(name):
-            raise RefusedError("a name has 1 to 60 letters, digits, blanks and . @ ' - and begins with a letter or digit")
+            raise RefusedError("a name has 1 to 60 letters, digits, blanks and . @ ' -; the first is a letter or digit")
         _check(role, badge)
         self._acceptable(password, name)
         hashed, now_s = self._passwords.hash(password), self._clock.utc()
@@ -241,7 +238,7 @@ class Accounts:
                 if connection.execute(sa.select(account.c.name).where(others).limit(1)).first() is None:
                     raise RefusedError("this is the last account that may administer; make another one first")
             connection.execute(sa.update(account).where(account.c.name == name).values(**after))
-            if disabled or ROLES.index(role) < ROLES.index(row.role):  # type: ignore[arg-type]
+            if disabled or ROLES.index(role) < ROLES.index(row.role):
                 self._end(connection, name)
             audit.keep(connection, doer, "account-changed", name, at_s=self._clock.utc(), before=before, after=after)
 
@@ -324,10 +321,11 @@ class Accounts:
         )  # fmt: skip
 
     def of_token(self, secret: str, *, address: str) -> Caller | None:
-        """Who holds this token; None where it is none or was revoked, or its maker may administer no more."""
+        """Who holds this token; None where it is none, was revoked, or its maker may administer no more."""
         now_s, here = self._clock.utc(), token.c.sha256 == _sha256(secret)
         with self._store.reading() as connection:
-            query = sa.select(token, account.c.disabled, account.c.role).join(account, account.c.name == token.c.account)
+            maker = account.c.name == token.c.account
+            query = sa.select(token, account.c.disabled, account.c.role).join(account, maker)
             row = connection.execute(query.where(here)).first()
         if row is None or row.revoked_s is not None or row.disabled or row.role != "administer":
             return None

@@ -1,4 +1,7 @@
-"""How the API answers: views as JSON, problems as problem details (RFC 9457), a digest by which nothing is sent twice."""
+"""How the API answers.
+
+Views as JSON, problems as problem details (RFC 9457), and an ETag by which nothing is sent twice.
+"""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ KINDS = {
 }
 """What is done, and how a page says it; a kind that is not here is shown as it is called."""
 _MOST_TEXT = 8000
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", *"＝＋－＠")  # noqa: RUF001 - the wide ones too
 
 
 class Doer(Struct, frozen=True):
@@ -146,5 +146,5 @@ def csv_of(entries: Iterable[AuditEntry]) -> str:
 
 
 def guarded(cell: str) -> str:
-    """A cell that a spreadsheet takes for text: an apostrophe before what would begin a formula (OWASP, CSV injection)."""
+    """A cell that a spreadsheet takes for text: an apostrophe before what would begin a formula (OWASP)."""
     return f"'{cell}" if cell.lstrip(" ").startswith(_FORMULA) else cell

@@ -256,7 +256,8 @@ class _Pages:
         stream = self._feed.stream(
             last_id, now=self._board.clock.utc, stopping=lambda: self._board.stopping() or ended.look()
         )
-        return StreamingResponse(then_reload(stream, ended), media_type="text/event-stream", headers={"cache-control": "no-store"})
+        headers = {"cache-control": "no-store"}
+        return StreamingResponse(then_reload(stream, ended), media_type="text/event-stream", headers=headers)
 
     def _news(self, vehicles: Collection[str]) -> list[tuple[str, object]]:
         found: list[tuple[str, object]] = []

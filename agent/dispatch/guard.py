@@ -1,9 +1,9 @@
 """Stands before every route of the board: who asks, may they, and did their own page ask.
 
-`Guard.over` wraps routes by the table in `agent.dispatch.permits`; one that is not in it cannot be served. A request that
-changes something must come from a page of this board: by `Origin` and `Sec-Fetch-Site` where the browser sends them, and
-always by a token that only such a page holds, unless it carries an API token, which no browser adds by itself. A handler
-asks `current()` for who it serves.
+`Guard.over` wraps routes by the table in `agent.dispatch.permits`; one that is not in it cannot be served. A request
+that changes something must come from a page of this board: by `Origin` and `Sec-Fetch-Site` where the browser sends
+them, and always by a token that only such a page holds, unless it carries an API token, which no browser adds by
+itself. A handler asks `current()` for who it serves.
 """
 
 from __future__ import annotations
@@ -84,7 +84,9 @@ def form_token(key: str) -> str:
 class Guard:
     """See the module. Without `accounts`, or while none exist and none are `required`, everybody is let in."""
 
-    def __init__(self, accounts: Accounts | None, *, clock: Clock, required: bool = False, secure: bool = False) -> None:
+    def __init__(
+        self, accounts: Accounts | None, *, clock: Clock, required: bool = False, secure: bool = False
+    ) -> None:
         self._accounts, self._clock, self._required = accounts, clock, required
         self.cookies = Cookies(secure)
         self._open_key = secrets.token_urlsafe(32)
@@ -97,12 +99,12 @@ class Guard:
 
     def over(self, routes: Iterable[BaseRoute]) -> list[BaseRoute]:
         """The same routes, each behind its permit."""
-        guarded = []
+        guarded: list[BaseRoute] = []
         for route in routes:
             assert isinstance(route, Route | Mount)  # noqa: S101 - the board has no other
             methods = ("GET",) if isinstance(route, Mount) else sorted((route.methods or set()) - {"HEAD"})
             table = {method: PERMITS[method, route.path] for method in methods}
-            route.app = _Guarded(route.app, self, table)
+            route.app = _Guarded(route.app, self, table, asks=isinstance(route, Route))
             guarded.append(route)
         return guarded
 
@@ -160,9 +162,9 @@ class Guard:
                 raise HTTPException(403, "There are no accounts yet; make the first one on the command line.")
             raise HTTPException(403, f"This is for accounts with the role {permit.role}; yours is {caller.role}.")
         if not request.url.path.startswith("/api/") and _is_page(request):
-            then = ""
-            if request.method in _SAFE and request.url.path != "/":
-                then = "?next=" + quote(request.url.path + (f"?{request.url.query}" if request.url.query else ""), safe="")
+            then, url = "", request.url
+            if request.method in _SAFE and url.path != "/":
+                then = "?next=" + quote(url.path + (f"?{url.query}" if url.query else ""), safe="")
             return RedirectResponse(f"/login{then}", 303, {"cache-control": "no-store"})
         raise _unknown("Bearer")
 
@@ -187,7 +189,7 @@ class Guard:
                 given = form.get(FORM_FIELD)
         fits = isinstance(given, str) and given.isascii() and bool(caller.form_key)
         if not fits or not hmac.compare_digest(given, form_token(caller.form_key)):
-            raise HTTPException(403, "This page is too old to be sent, so nothing was done; load it again and repeat it.")
+            raise HTTPException(403, "This page is too old, so nothing was done; load it again and repeat it.")
 
 
 def _is_page(request: Request) -> bool:
@@ -202,14 +204,18 @@ def _unknown(challenge: str) -> HTTPException:
 class _Guarded:
     """One route's application behind the guard."""
 
-    def __init__(self, app: ASGIApp, guard: Guard, table: dict[str, Permit]) -> None:
+    def __init__(self, app: ASGIApp, guard: Guard, table: dict[str, Permit], *, asks: bool) -> None:
         self._app, self._guard, self._table = app, guard, table
+        self._asks = asks or any(permit.role is not None for permit in table.values())
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         method = scope["method"]
         permit = self._table.get("GET" if method == "HEAD" else method)
         if permit is None:
             raise HTTPException(405, "Nothing is done here in this way.", {"allow": ", ".join(self._table)})
+        if not self._asks:  # files, the same for everybody
+            await self._app(scope, receive, send)
+            return
         asked = Request(scope, receive)
         caller = await asyncio.to_thread(self._guard.caller, asked)
         refused = self._guard.refusal(permit, caller, asked)

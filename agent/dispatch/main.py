@@ -74,14 +74,8 @@ def load(path: Path) -> Loaded:
     sites: tuple[Site, ...] = ()
     register = Register()
     broker, assigned, rows = Broker(), Assigned(), ()
-    for key in ("cert_file", "key_file"):
-        name = getattr(settings.server, key)
-        try:
-            if name is not None:
-                _read(folder / name, where=f"[dispatch] {key}")
-        except ConfigError as error:
-            problems += error.problems
     try:
+        _look_at_certificate(settings, folder)
         broker = _broker(settings.mqtt, folder)
     except ConfigError as error:
         problems += error.problems
@@ -113,6 +107,12 @@ def load(path: Path) -> Loaded:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
     return Loaded(settings, folder, sites, names, contents, broker, assigned, plan_of(rows, register))
+
+
+def _look_at_certificate(settings: DispatchSettings, folder: Path) -> None:
+    for key, name in (("cert_file", settings.server.cert_file), ("key_file", settings.server.key_file)):
+        if name is not None:
+            _read(folder / name, where=f"[dispatch] {key}")
 
 
 def _broker(settings: BrokerSettings, folder: Path) -> Broker:
@@ -379,7 +379,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     notifier = Notifier()
     with dispatch:
-        sys.stderr.write(f"The board is at {dispatch.address} for {_whom(dispatch, loaded.settings)}. Ctrl-C ends it.\n")
+        whom = _whom(dispatch, loaded.settings)
+        sys.stderr.write(f"The board is at {dispatch.address} for {whom}. Ctrl-C ends it.\n")
         ended_well = _watch(dispatch, notifier, stop)
         notifier.stopping("committing what has come in")
     return 0 if ended_well else 1
@@ -387,7 +388,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _whom(dispatch: Dispatch, settings: DispatchSettings) -> str:
     if dispatch.accounts.exist:
-        return "whoever logs in"
+        clear = not settings.is_local and not settings.server.is_encrypted
+        return "whoever logs in" + ("; passwords cross the network in the clear" if clear else "")
     if settings.server.log_in:
         return "nobody yet, as there is no account: make one with `roadtally dispatch account add`"
     return "this computer only, without log-in" if settings.is_local else "everybody on the network, without log-in"

@@ -176,8 +176,9 @@ def _as_told(schema: Any) -> Any:  # noqa: ANN401 - JSON Schema
         return schema
     told = {key: _as_told(each) for key, each in schema.items()}
     if "properties" in told:
+        named = told["properties"].items()
         told["properties"] = {
-            key.removesuffix("_s"): dict(_TIME) if key.endswith("_s") else each for key, each in told["properties"].items()
+            key.removesuffix("_s"): dict(_TIME) if key.endswith("_s") else each for key, each in named
         }
         told["required"] = [key.removesuffix("_s") for key in told.get("required", ()) if key != "badges"]
         if "badges" in told["properties"]:

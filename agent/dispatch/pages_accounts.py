@@ -71,7 +71,7 @@ class _AccountPages:
             return see(own_path(request.query_params.get("next", "")))
         return self._login(current(), then=own_path(request.query_params.get("next", "")))
 
-    def _login(self, caller: Caller, *, then: str, status: int = 200, name: str = "", **more: Any) -> Response:
+    def _login(self, caller: Caller, *, then: str, status: int = 200, name: str = "", **more: Any) -> Response:  # noqa: ANN401 - what a template is given
         key = caller.form_key or secrets.token_urlsafe(16)
         values = {"name": name, "then": then, "form_token": form_token(key), "accounts_exist": self._accounts.exist}
         answer = self._page("login.html", status, **values, **more)
@@ -122,7 +122,7 @@ class _AccountPages:
         """One's own account."""
         return self._me(done=request.query_params.get("done", ""))
 
-    def _me(self, *, status: int = 200, **more: Any) -> Response:
+    def _me(self, *, status: int = 200, **more: Any) -> Response:  # noqa: ANN401 - what a template is given
         name = current().name or ""
         account, sessions = self._accounts.one(name), self._accounts.sessions(name)
         return self._page("me.html", status, account=account, sessions=sessions, roles=ROLE_WORDS, **more)
@@ -158,7 +158,7 @@ class _AccountPages:
         """Every account, and a form for another."""
         return self._all(done=request.query_params.get("done", ""))
 
-    def _all(self, *, status: int = 200, **more: Any) -> Response:
+    def _all(self, *, status: int = 200, **more: Any) -> Response:  # noqa: ANN401 - what a template is given
         return self._page("accounts.html", status, accounts=self._accounts.all(), roles=ROLE_WORDS, **more)
 
     async def make(self, request: Request) -> Response:
@@ -178,7 +178,7 @@ class _AccountPages:
         """One account with its sessions."""
         return self._one(request.path_params["account"], done=request.query_params.get("done", ""))
 
-    def _one(self, name: str, *, status: int = 200, **more: Any) -> Response:
+    def _one(self, name: str, *, status: int = 200, **more: Any) -> Response:  # noqa: ANN401 - what a template is given
         account = self._accounts.one(name)
         if account is None:
             raise HTTPException(404, "There is no such account.")

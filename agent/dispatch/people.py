@@ -22,8 +22,8 @@ from agent.dispatch.audit import Doer
 from agent.dispatch.documents import Names, manifest_view
 from agent.dispatch.permits import Caller
 from agent.dispatch.places import Places
-from agent.dispatch.schema_accounts import badge_leg, note
 from agent.dispatch.schema_accounts import audit as entries
+from agent.dispatch.schema_accounts import badge_leg, note
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import AuditEntry, BadgeLegView, BadgePage, NoteView
 from agent.errors import RoadtallyError
@@ -136,7 +136,8 @@ class People:
             return
         now_s = self._clock.utc()
         at = entries.c
-        which = sa.and_(at.kind == "badge-looked-at", at.subject == epc, at.who == caller.name, at.at_s > now_s - _DAY_S)
+        mine = sa.and_(at.who == caller.name, at.at_s > now_s - _DAY_S)
+        which = sa.and_(at.kind == "badge-looked-at", at.subject == epc, mine)
         with self._store.reading() as connection:
             known = connection.execute(sa.select(at.number).where(which).limit(1)).first() is not None
         if not known:

@@ -1,8 +1,8 @@
 """Who may do what on the board: one table of routes, and the rules that decide; pure.
 
 Every route stands in `PERMITS` with the least role of a person and the scope of a token; a route that nobody listed
-cannot be served (`agent.dispatch.guard`). Where there are no accounts yet, the loopback is open and `caller_without_login`
-is everybody. Also here: how long a failed log-in makes the next one wait.
+cannot be served (`agent.dispatch.guard`). Where there are no accounts yet, the loopback is open and
+`caller_without_login` is everybody. Also here: how long a failed log-in makes the next one wait.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Literal
 from msgspec import Struct
 
 Role = Literal["look", "dispatch", "administer"]
-Scope = Literal["read:vans", "read:items", "read:sites", "write:sites", "read:people", "read:audit"]
+Scope = Literal["read:vans", "read:items", "read:sites", "read:people", "read:audit"]
 ROLES: tuple[Role, ...] = ("look", "dispatch", "administer")
 ROLE_WORDS: dict[str, str] = {
     "look": "look: sees vans, items and sites; of badges the own one",
@@ -24,7 +24,6 @@ SCOPES: dict[Scope, str] = {
     "read:vans": "vans, their legs and manifests, without badges",
     "read:items": "items and their custody",
     "read:sites": "sites and their outlines",
-    "write:sites": "change sites",
     "read:people": "the badges aboard, beside what the other scopes give",
     "read:audit": "the audit log",
 }
@@ -154,13 +153,14 @@ def known_scopes(words: Collection[str]) -> tuple[Scope, ...]:
 
 # -- failed log-ins ----------------------------------------------------------------------------------------------------
 
+Counted = Literal["account", "browser", "address"]
 # Judgement, all four: a person mistypes three times and is never kept waiting for more than a minute.
-_FREE = {"account": 3, "browser": 5, "address": 15}
+_FREE: dict[Counted, int] = {"account": 3, "browser": 5, "address": 15}
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 2.0, 60.0
 FORGOTTEN_AFTER_S = 3600.0
 
 
-def wait_s(what: Literal["account", "browser", "address"], times: int, since_s: float) -> float:
+def wait_s(what: Counted, times: int, since_s: float) -> float:
     """How long after `times` failures, the last of them `since_s` ago, the next try has to wait still.
 
     Doubles up to a minute and is forgotten after an hour, so that nobody can shut another out for good. A clock that

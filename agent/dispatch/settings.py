@@ -18,8 +18,8 @@ _LOOPBACK = re.compile(r"localhost|127(\.\d{1,3}){3}|::1")
 class ServerSettings(Struct, frozen=True):
     """Where the board listens and where the database lies. `quiet_after_s`: when a silent van is called not heard.
 
-    `log_in`: nobody gets in without, even while there is no account. `name`: what browsers call the board, if not this
-    computer. `behind_tls`: a proxy on this computer takes TLS for it; with `cert_file` and `key_file` it does so itself.
+    `log_in`: nobody gets in without, even while there is no account. `name`: what browsers call the board, if not
+    this computer. `behind_tls`: a proxy on this computer takes TLS; with `cert_file` and `key_file` the board does.
     """
 
     host: str = "127.0.0.1"

@@ -66,8 +66,9 @@ def everything_in(store: DispatchStore) -> str:
     with store.reading() as connection:
         return repr(
             [
-                (table.name, [dict(row._mapping) | {"seen_s": 0, "used_s": 0} for row in connection.execute(sa.select(table))])
+                (table.name, dict(row._mapping) | {"seen_s": 0, "used_s": 0})
                 for table in schema.metadata.sorted_tables
+                for row in connection.execute(sa.select(table))
             ]
         )
 
@@ -90,7 +91,7 @@ def test_no_route_without_its_role(depot: Depot) -> None:
             if below:
                 assert is_refused(answer), (method, path, role)
             elif method == "GET":
-                assert answer.status_code == 200 or answer.headers.get("location") == "/", (path, role, answer.status_code)
+                assert answer.status_code == 200 or answer.headers.get("location") == "/", (path, role)
 
 
 def test_the_stream_asks_too(depot: Depot) -> None:
@@ -136,7 +137,7 @@ def test_nothing_changes_from_another_site(depot: Depot, headers: dict[str, str]
 
 
 def test_a_token_opens_its_scopes_alone(depot: Depot) -> None:
-    """For every route and scope: a token with all the others is refused, one with just that is taken; no page is its."""
+    """By route and scope: a token with all the others is refused, one with just that is taken; no page is its."""
     every = set(SCOPES)
     programs = {scope: (depot.program(scope), depot.program(*(every - {scope}))) for scope in SCOPES}
     whole, asked = depot.program(*every), 0

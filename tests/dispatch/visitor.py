@@ -35,7 +35,7 @@ class Depot:
     """A board whose clock the test moves, with an account of each role unless `people` says otherwise."""
 
     def __init__(
-        self, store: DispatchStore, folder: Path, *, people: bool = True, assigned: Assigned = Assigned(), **more: Any
+        self, store: DispatchStore, folder: Path, *, people: bool = True, assigned: Assigned | None = None, **more: Any
     ) -> None:
         text = (write_sites(folder / "geofences") / "sites.geojson").read_text()
         self.places = Places(parse_sites({"sites.geojson": text}))
@@ -46,7 +46,8 @@ class Depot:
                 badge = "urn:epc:id:gsrnp:9521141.0000000042" if name == "Ferrow" else None
                 self.accounts.make(name, role, PASSWORDS[name], COMMAND_LINE, badge=badge)
         zone = ZoneInfo("UTC")
-        self.people = People(store, self.places, clock=self.clock, zone=zone, assigned=assigned, keep_days=14)
+        plan = assigned or Assigned()
+        self.people = People(store, self.places, clock=self.clock, zone=zone, assigned=plan, keep_days=14)
         self.queries = Queries(store, places=self.places)
         self.board = Board(
             queries=self.queries,

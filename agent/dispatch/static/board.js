@@ -222,7 +222,9 @@ function listen() {
   connect();
 }
 
-pause_button.hidden = false;
-pause_button.addEventListener("click", pause_or_go_on);
-listen();
+if (page.dataset.live) { // nobody's who has not logged in
+  pause_button.hidden = false;
+  pause_button.addEventListener("click", pause_or_go_on);
+  listen();
+}
 setInterval(() => say_ages(), 1000);

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -86,22 +88,25 @@ def upgrade() -> None:
         sa.Column("text", sa.Text, nullable=False),
         sqlite_autoincrement=True,
     )
-    for index, table, *columns in (
-        ("ix_account_session_account", "account_session", "account"),
-        ("ix_known_browser_account", "known_browser", "account"),
-        ("ix_audit_at_s", "audit", "at_s"),
-        ("audit_by_who", "audit", "who", "number"),
-        ("audit_by_kind", "audit", "kind", "number"),
-        ("ix_badge_leg_departed_s", "badge_leg", "departed_s"),
-        ("badge_leg_by_time", "badge_leg", "epc", "departed_s"),
-        ("ix_badge_note_epc", "badge_note", "epc"),
-    ):
+    indices: tuple[tuple[str, str, list[str]], ...] = (
+        ("ix_account_session_account", "account_session", ["account"]),
+        ("ix_known_browser_account", "known_browser", ["account"]),
+        ("ix_audit_at_s", "audit", ["at_s"]),
+        ("audit_by_who", "audit", ["who", "number"]),
+        ("audit_by_kind", "audit", ["kind", "number"]),
+        ("ix_badge_leg_departed_s", "badge_leg", ["departed_s"]),
+        ("badge_leg_by_time", "badge_leg", ["epc", "departed_s"]),
+        ("ix_badge_note_epc", "badge_note", ["epc"]),
+    )
+    for index, table, columns in indices:
         op.create_index(index, table, columns)
     _legs()
 
 
 def _legs() -> None:
-    columns = [sa.column(key) for key in ("vehicle", "manifest", "revision", "epoch", "seq")]
+    columns: list[sa.ColumnClause[Any]] = [
+        sa.column(key) for key in ("vehicle", "manifest", "revision", "epoch", "seq")
+    ]
     manifest = sa.table("manifest", *columns, sa.column("departed_s"), sa.column("body"))
     legs = sa.table("badge_leg", *(sa.column(key) for key in ("epc", "vehicle", "manifest", "departed_s")))
     connection, found = op.get_bind(), {}
