@@ -31,6 +31,7 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.badges": 1,
     "agent.dispatch.fleet_order": 1,
     "agent.dispatch.loading": 1,
+    "agent.dispatch.told_picture": 1,
     "agent.dispatch.typed": 1,
     "agent.dispatch.openapi": 1,
     "agent.dispatch.permits": 1,

@@ -20,6 +20,7 @@ from agent.clock import Clock
 from agent.dispatch.finding import Finder
 from agent.dispatch.item_evidence import ToldEvidence, with_way
 from agent.dispatch.queries import Queries
+from agent.dispatch.told_picture import told_picture
 from agent.errors import RoadtallyError
 from agent.evidence import Evidence
 from agent.evidence_account import say
@@ -78,20 +79,24 @@ class ItemPages(Struct, frozen=True):
         """Why it is said to be aboard or not: the picture, the words, and what is missing."""
         vehicle, epc, at_s = _asked(request)
         evidence, source = self._evidence(vehicle, epc, at_s)
-        shown = {"vehicle": vehicle, "at_s": at_s, "source": source}
+        moment = "" if at_s is None else f"?at={at_s:.3f}"
+        # The sentences and lanes of `roadtally explain` speak of reads, so they are only for evidence that has them.
         return self.render(
             "evidence.html",
             evidence=evidence,
-            paragraphs=say(evidence, around_s=at_s),
-            item=self.items.queries.item(epc, now_s=self.items.clock.utc()),
-            picture=f"/evidence-picture/{vehicle}/{quote(epc, safe='')}" + ("" if at_s is None else f"?at={at_s:.3f}"),
-            **shown,
+            vehicle=vehicle,
+            drawn=told_picture(evidence) if source == "told" else None,
+            paragraphs=say(evidence, around_s=at_s) if source == "kept" else (),
+            picture=f"/evidence-picture/{vehicle}/{quote(epc, safe='')}{moment}",
+            source=source,
         )
 
     def picture(self, request: Request) -> Response:
-        """The same as a drawing."""
+        """The drawing of evidence that has reads."""
         vehicle, epc, at_s = _asked(request)
-        evidence, _ = self._evidence(vehicle, epc, at_s)
+        evidence, source = self._evidence(vehicle, epc, at_s)
+        if source == "told":
+            raise HTTPException(404, "The reads that this picture shows are not here.")
         drawn = draw_page(evidence, at_s=at_s)
         return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-store"})
 
