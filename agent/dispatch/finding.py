@@ -13,15 +13,51 @@ from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.typed import Typed, understand
 from agent.dispatch.views import FoundView, HitView
+from agent.records import Listing
 
 MOST_HITS = 60
 _AFTER_DOT = "/"  # the character that follows the dot: EPCs that begin with `x.` lie between `x.` and `x/`
 
 
+_SHORTEST_PART = 4  # shorter parts of an EPC fit everything
+_WHY = (
+    "this is its name",
+    "a van calls it so",
+    "its name begins so",
+    "its name holds this",
+    "a van's name for it holds this",
+    "this is its type",
+    "its name and type hold this",
+    "its EPC holds this",
+    "its tag's hex holds this",
+)
+
+
 class _Known(Struct, frozen=True):
     epc: str
-    words: str
+    name: str
     type: str
+    all: str
+
+
+def _known(listing: Listing) -> _Known:
+    name, kind = listing.name.casefold(), (listing.type or "").casefold()
+    return _Known(listing.epc, name, kind, f"{name}\n{kind}\n{listing.epc.casefold()}")
+
+
+def _rank(each: _Known, wanted: str, words: list[str]) -> int | None:
+    """Why it fits, as a place in `_WHY`; None where its parts fit by chance only."""
+    if each.name == wanted:
+        return 0
+    if each.name.startswith(wanted):
+        return 2
+    if all(word in each.name for word in words):
+        return 3
+    if each.type == wanted:
+        return 5
+    if all(word in each.name or word in each.type for word in words):
+        return 6
+    return 7 if len(wanted) >= _SHORTEST_PART and wanted in each.epc.casefold() else None
 
 
 class Finder:
@@ -29,11 +65,7 @@ class Finder:
 
     def __init__(self, store: DispatchStore, places: Places, plan: Plan) -> None:
         self._store, self._places, self._register = store, places, plan.register
-        self._known = tuple(
-            _Known(each.epc, each.name.casefold(), (each.type or "").casefold())
-            for each in plan.register.listings
-            if each.kind != "ignore"
-        )
+        self._known = tuple(_known(each) for each in plan.register.listings if each.kind != "ignore")
 
     def find(self, given: str) -> FoundView:
         """What fits the text, the likeliest first."""
@@ -49,10 +81,10 @@ class Finder:
                 for epc in self._of_classes(connection, typed):
                     why.setdefault(epc, f"{typed.what} of its kind")
                 for epc, reason in self._named(connection, typed.text):
-                    why.setdefault(epc, reason)
                     if len(why) > MOST_HITS:
                         break
-                exact = self._is_alone(typed.text, why)
+                    why.setdefault(epc, reason)
+                exact = self._is_alone(why)
             shown = list(why)[:MOST_HITS]
             hits = tuple(self._hit(epc, why[epc], row) for epc, row in self._rows(connection, shown).items())
         return FoundView(
@@ -64,9 +96,9 @@ class Finder:
             problem=None if why else typed.problem,
         )
 
-    def _is_alone(self, text: str, why: Mapping[str, str]) -> bool:
+    def _is_alone(self, why: Mapping[str, str]) -> bool:
         """Whether the only hit bears just this name."""
-        return len(why) == 1 and next(iter(why.values())) in ("this is its name", "a van calls it so")
+        return len(why) == 1 and next(iter(why.values())) in _WHY[:2]
 
     def _there(self, connection: sa.Connection, epcs: Iterable[str]) -> list[str]:
         wanted = list(dict.fromkeys(epcs))
@@ -83,34 +115,29 @@ class Finder:
             yield from connection.execute(query).scalars()
             yield from (each.epc for each in self._known if each.epc.startswith(first))
 
-    def _named(self, connection: sa.Connection, text: str) -> Iterator[tuple[str, str]]:
+    def _named(self, connection: sa.Connection, text: str) -> list[tuple[str, str]]:
+        """By words, each of which must be there; the register once through, then what vehicles call things."""
         wanted = " ".join(text.casefold().split())
         words = wanted.split()
-        yield from ((each.epc, "this is its name") for each in self._known if each.words == wanted)
+        ranked: list[tuple[int, str, str]] = []
+        for each in self._known:
+            if all(word in each.all for word in words):
+                rank = _rank(each, wanted, words)
+                if rank is not None:
+                    ranked.append((rank, each.name, each.epc))
         table = schema.item.c
-        yield from self._called(connection, table.name == text, "a van calls it so")
-        yield from ((each.epc, "its name begins so") for each in self._known if each.words.startswith(wanted))
-        holds = [each for each in self._known if all(word in each.words for word in words)]
-        yield from ((each.epc, "its name holds this") for each in holds)
-        # A vehicle may know names that the register here does not.
-        every = sa.and_(*(table.name.icontains(word, autoescape=True) for word in words))
-        yield from self._called(connection, every, "a van's name for it holds this")
-        yield from ((each.epc, "this is its type") for each in self._known if each.type == wanted)
-        mixed = (each for each in self._known if all(word in each.words or word in each.type for word in words))
-        yield from ((each.epc, "its name and type hold this") for each in mixed)
-        if len(wanted) >= 4:  # noqa: PLR2004 - shorter parts fit everything
-            yield from ((each.epc, "its EPC holds this") for each in self._known if wanted in each.epc)
-            part = table.epc.icontains(wanted, autoescape=True)
-            yield from self._called(connection, part, "its EPC holds this")
-            whole = table.tag.icontains(wanted, autoescape=True)
-            yield from self._called(connection, whole, "its tag's hex holds this")
-
-    def _called(
-        self, connection: sa.Connection, which: sa.ColumnElement[bool], reason: str
-    ) -> Iterator[tuple[str, str]]:
-        query = sa.select(schema.item.c.epc).where(which).order_by(schema.item.c.name).limit(MOST_HITS + 1)
-        for epc in connection.execute(query).scalars().all():
-            yield epc, reason
+        part = [table.name.icontains(wanted, autoescape=True)]
+        if len(words) > 1:
+            part.append(sa.and_(*(table.name.icontains(word, autoescape=True) for word in words)))
+        if len(wanted) >= _SHORTEST_PART:
+            part += [table.epc.icontains(wanted, autoescape=True), table.tag.icontains(wanted, autoescape=True)]
+        query = sa.select(table.epc, table.name).where(sa.or_(*part)).order_by(table.name).limit(MOST_HITS + 1)
+        for row in connection.execute(query):
+            name = (row.name or "").casefold()
+            called = name == wanted or all(word in name for word in words)
+            rank = 1 if name == wanted else 4 if called else 7 if wanted in row.epc.casefold() else 8
+            ranked.append((rank, name, row.epc))
+        return [(epc, _WHY[rank]) for rank, _, epc in sorted(ranked)]
 
     def _rows(self, connection: sa.Connection, epcs: list[str]) -> dict[str, sa.Row[tuple[object, ...]] | None]:
         table = schema.item

@@ -18,6 +18,7 @@ from agent.dispatch.places import Places
 from agent.dispatch.views import Link, LoadingCount, LoadingPage, NotReadView, PlaceView, PositionView, VanLine
 from agent.dispatch.wire import parse_ranges
 from agent.dispatch.words import seconds_of
+from agent.records import PlanRow
 
 T = TypeVar("T")
 _DAY_S = 86_400.0
@@ -42,6 +43,7 @@ class Cargo(Struct, frozen=True, kw_only=True):
     items: tuple[_Weight, ...] = ()
     not_read: NotRead | None = None
     silences: tuple[NotRead, ...] = ()
+    count: int = 0  # of the items, those that count as aboard
 
 
 class _Leg(Struct, frozen=True):
@@ -67,15 +69,19 @@ class Fleet:
 
     def __init__(self, places: Places, plan: Plan, zone: tzinfo) -> None:
         self._places, self._plan, self._zone = places, plan, zone
-        self._legs: dict[tuple[Any, ...], _Leg] = {}  # by the row of a revision, which never changes
+        # What was made of a text once is not made of the same text again: by the row of a manifest's revision, which
+        # never changes, and by vehicle, with the text that it was made of.
+        self._legs: dict[tuple[Any, ...], _Leg] = {}
+        self._cargoes: dict[str, tuple[str, Cargo]] = {}
+        self._loadings: dict[str, tuple[str, tuple[PlanRow, ...], LoadingCount]] = {}
 
     def lines(
         self, connection: sa.Connection, rows: Sequence[sa.Row[Any]], *, link: Callable[[sa.Row[Any]], Link]
     ) -> tuple[VanLine, ...]:
         """The lines of these rows of `vehicle`, in their order."""
-        cargoes = {row.vehicle: read(row.aboard, Cargo) for row in rows}
+        cargoes = {row.vehicle: self._cargo(row) for row in rows}
         few = None if len(rows) > _FEW else [row.vehicle for row in rows]
-        open_ones = troubled(connection) if few is None else set(few)
+        open_ones = troubled(connection) if few is None else dict.fromkeys(few)
         missing = _missing(connection, few)
         counts = _counts(connection) if any(each is None for each in cargoes.values()) else {}
         legs = self._current_legs(connection, cargoes)
@@ -84,11 +90,7 @@ class Fleet:
         for row in rows:
             cargo, position = cargoes[row.vehicle], read(row.position, Position)
             leg = legs.get(row.vehicle, _Leg())
-            aboard = (
-                counts.get(row.vehicle, 0)
-                if cargo is None
-                else sum(is_aboard(each.p, each.state) for each in cargo.items)
-            )
+            aboard = counts.get(row.vehicle, 0) if cargo is None else cargo.count
             found.append(
                 VanLine(
                     vehicle=row.vehicle,
@@ -102,7 +104,9 @@ class Fleet:
                     certain=None if cargo is None else cargo.certain,
                     not_read=_not_read(cargo, read(row.status, Status)),
                     missing=missing.get(row.vehicle, 0),
-                    discrepancies=open_discrepancies(connection, row.vehicle) if row.vehicle in open_ones else (),
+                    discrepancies=open_discrepancies(connection, row.vehicle, open_ones[row.vehicle])
+                    if row.vehicle in open_ones
+                    else (),
                     loading=loading.get(row.vehicle),
                     short=leg.short,
                     over=leg.over,
@@ -150,20 +154,32 @@ class Fleet:
             return {}
         table = schema.manifest.c
         key = (table.vehicle, table.manifest, table.revision, table.epoch, table.seq)
-        newest: dict[str, sa.Row[Any]] = {}
         query = sa.select(*key).where(sa.tuple_(table.vehicle, table.manifest).in_(sorted(wanted)))
+        newest: dict[str, sa.Row[Any]] = {}
         for row in connection.execute(query.order_by(table.vehicle, table.revision, table.epoch, table.seq)):
             newest[row.vehicle] = row
-        found = {}
-        for vehicle, row in newest.items():
-            name = tuple(row)
-            if name not in self._legs:
-                if len(self._legs) >= _MOST_REMEMBERED:
-                    self._legs.clear()
-                here = sa.and_(*(column == value for column, value in zip(key, name, strict=True)))
-                self._legs[name] = _leg(connection.execute(sa.select(table.body).where(here)).scalar())
-            found[vehicle] = self._legs[name]
-        return found
+        return {vehicle: self._leg(connection, tuple(row)) for vehicle, row in newest.items()}
+
+    def _leg(self, connection: sa.Connection, name: tuple[Any, ...]) -> _Leg:
+        """What the revision at this key says."""
+        known = self._legs.get(name)
+        if known is None:
+            if len(self._legs) >= _MOST_REMEMBERED:
+                self._legs.clear()
+            named = dict(zip(("at_vehicle", "at_manifest", "at_revision", "at_epoch", "at_seq"), name, strict=True))
+            known = self._legs[name] = _leg(connection.execute(_ONE_REVISION, named).scalar())
+        return known
+
+    def _cargo(self, row: sa.Row[Any]) -> Cargo | None:
+        if row.aboard is None:
+            return None
+        text, cargo = self._cargoes.get(row.vehicle, (None, None))
+        if cargo is None or text != row.aboard:
+            cargo = msgspec.json.decode(row.aboard, type=Cargo)
+            count = sum(is_aboard(each.p, each.state) for each in cargo.items)
+            cargo = msgspec.structs.replace(cargo, count=count)
+            self._cargoes[row.vehicle] = (row.aboard, cargo)
+        return cargo
 
     def _loading(
         self, connection: sa.Connection, rows: Sequence[sa.Row[Any]], cargoes: Mapping[str, Cargo | None]
@@ -187,9 +203,13 @@ class Fleet:
             planned = rows_now(
                 self._plan, vehicle=row.vehicle, site=site, date=date, departed=departed.get(row.vehicle, 0)
             )
-            cargo = read(row.aboard, Aboard)
-            if planned and cargo is not None:
-                found[row.vehicle] = counted(planned_lines(planned, cargo, self._plan.register))
+            if not planned:
+                continue
+            text, rows_then, count = self._loadings.get(row.vehicle, ("", (), None))
+            if count is None or text != row.aboard or rows_then != planned:
+                count = counted(planned_lines(planned, msgspec.json.decode(row.aboard, type=Aboard), self._plan.register))
+                self._loadings[row.vehicle] = (row.aboard, planned, count)
+            found[row.vehicle] = count
         return found
 
     def _date(self, site: str, cargo: Cargo | Aboard) -> str:
@@ -204,7 +224,8 @@ class Fleet:
         """How often each of these vans has left that site on that local day, by the manifests that stand."""
         table = schema.manifest.c
         first_s = min(datetime.fromisoformat(date).replace(tzinfo=UTC).timestamp() for _, date in at.values()) - _DAY_S
-        query = sa.select(table.vehicle, table.manifest, table.revision, table.departed_s, table.withdrawn, table.body)
+        key = (table.vehicle, table.manifest, table.revision, table.epoch, table.seq)
+        query = sa.select(*key, table.departed_s, table.withdrawn)
         query = query.where(table.vehicle.in_(sorted(at)), table.departed_s >= first_s)
         latest: dict[tuple[str, str], sa.Row[Any]] = {}
         for row in connection.execute(query.order_by(table.revision, table.epoch, table.seq)):
@@ -214,9 +235,19 @@ class Fleet:
             site, date = at[vehicle]
             if row.withdrawn or self._local_date(site, row.departed_s) != date:
                 continue
-            if _leg(row.body).origin == site:
+            if self._leg(connection, tuple(row)[: len(key)]).origin == site:
                 counts[vehicle] = counts.get(vehicle, 0) + 1
         return counts
+
+
+_REVISION = schema.manifest.c
+_ONE_REVISION = sa.select(_REVISION.body).where(
+    _REVISION.vehicle == sa.bindparam("at_vehicle"),
+    _REVISION.manifest == sa.bindparam("at_manifest"),
+    _REVISION.revision == sa.bindparam("at_revision"),
+    _REVISION.epoch == sa.bindparam("at_epoch"),
+    _REVISION.seq == sa.bindparam("at_seq"),
+)
 
 
 def read(text: str | None, kind: type[T]) -> T | None:
