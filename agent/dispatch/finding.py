@@ -69,7 +69,7 @@ class Finder:
 
     def find(self, given: str) -> FoundView:
         """What fits the text, the likeliest first."""
-        typed = understand(given)
+        typed = understand(given.replace("\0", ""))  # which no database's text holds
         if not typed.text:
             return FoundView("", ())
         with self._store.reading() as connection:

@@ -222,6 +222,16 @@ function listen() {
   connect();
 }
 
+// The access key of the search field, which some browsers want Shift or Control for.
+document.addEventListener("keydown", (event) => {
+  if (!event.altKey || event.ctrlKey || event.metaKey || event.code !== "KeyS") return;
+  const field = document.getElementById("q");
+  if (!field) return;
+  event.preventDefault();
+  field.focus();
+  field.select();
+});
+
 if (page.dataset.live) { // nobody's who has not logged in
   pause_button.hidden = false;
   pause_button.addEventListener("click", pause_or_go_on);
