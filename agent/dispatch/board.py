@@ -31,8 +31,8 @@ from agent.clock import Clock
 from agent.dispatch import api, pages_accounts, pages_people, pages_vans, words
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.answers import json_answer, json_values, problem, without_badges
-from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
 from agent.dispatch.finding import Finder
+from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
 from agent.dispatch.item_evidence import ToldEvidence
 from agent.dispatch.live import Changes, Feed, pump
 from agent.dispatch.pages_items import ItemPages, Items, KeptEvidence
@@ -227,9 +227,10 @@ class _Pages:
         return self._page(template, van=page, drivers=drivers, last_id=last_id)
 
     def _items(self) -> Items:
-        queries, clock, zone = self._board.queries, self._board.clock, str(self._board.zone)
+        queries, clock = self._board.queries, self._board.clock
+        zone = str(self._board.zone) if isinstance(self._board.zone, ZoneInfo) else "UTC"
         finder = Finder(queries.store, self._board.places, queries.plan)
-        told = ToldEvidence(queries.store, self._board.places, zone if isinstance(self._board.zone, ZoneInfo) else "UTC")
+        told = ToldEvidence(queries.store, self._board.places, zone)
         return Items(queries=queries, finder=finder, told=told, clock=clock, kept=self._board.kept_evidence)
 
     def driver_notice(self, _request: Request) -> Response:

@@ -12,7 +12,7 @@ from agent.dispatch.loading import Plan
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.typed import Typed, understand
-from agent.dispatch.views import FoundView, HitView
+from agent.dispatch.views_found import FoundView, HitView
 from agent.records import Listing
 
 MOST_HITS = 60

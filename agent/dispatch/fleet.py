@@ -13,9 +13,10 @@ from msgspec import Struct
 from agent.bodies import Aboard, NotRead, Position, Status
 from agent.dispatch import schema
 from agent.dispatch.discrepancies import open_discrepancies, troubled
-from agent.dispatch.loading import Plan, counted, is_aboard, planned_lines, rows_now
+from agent.dispatch.loading import LoadingPage, Plan, counted, is_aboard, planned_lines, rows_now
 from agent.dispatch.places import Places
-from agent.dispatch.views import Link, LoadingCount, LoadingPage, NotReadView, PlaceView, PositionView, VanLine
+from agent.dispatch.views import Link, NotReadView, PlaceView, PositionView, VanLine
+from agent.dispatch.views_found import LoadingCount
 from agent.dispatch.wire import parse_ranges
 from agent.dispatch.words import seconds_of
 from agent.records import PlanRow
@@ -125,7 +126,9 @@ class Fleet:
         planned = rows_now(self._plan, vehicle=row.vehicle, site=cargo.site, date=date, departed=count)
         lines = planned_lines(planned, cargo, self._plan.register)
         named = tuple(
-            msgspec.structs.replace(each, unload_at=None if each.unload_at is None else self._places.name(each.unload_at))
+            msgspec.structs.replace(
+                each, unload_at=None if each.unload_at is None else self._places.name(each.unload_at)
+            )
             for each in lines
         )
         at_s = seconds_of(cargo.at) or row.aboard_s
@@ -155,7 +158,7 @@ class Fleet:
         table = schema.manifest.c
         key = (table.vehicle, table.manifest, table.revision, table.epoch, table.seq)
         query = sa.select(*key).where(sa.tuple_(table.vehicle, table.manifest).in_(sorted(wanted)))
-        newest: dict[str, sa.Row[Any]] = {}
+        newest: dict[str, Any] = {}
         for row in connection.execute(query.order_by(table.vehicle, table.revision, table.epoch, table.seq)):
             newest[row.vehicle] = row
         return {vehicle: self._leg(connection, tuple(row)) for vehicle, row in newest.items()}
@@ -207,7 +210,9 @@ class Fleet:
                 continue
             text, rows_then, count = self._loadings.get(row.vehicle, ("", (), None))
             if count is None or text != row.aboard or rows_then != planned:
-                count = counted(planned_lines(planned, msgspec.json.decode(row.aboard, type=Aboard), self._plan.register))
+                count = counted(
+                    planned_lines(planned, msgspec.json.decode(row.aboard, type=Aboard), self._plan.register)
+                )
                 self._loadings[row.vehicle] = (row.aboard, planned, count)
             found[row.vehicle] = count
         return found
@@ -227,15 +232,15 @@ class Fleet:
         key = (table.vehicle, table.manifest, table.revision, table.epoch, table.seq)
         query = sa.select(*key, table.departed_s, table.withdrawn)
         query = query.where(table.vehicle.in_(sorted(at)), table.departed_s >= first_s)
-        latest: dict[tuple[str, str], sa.Row[Any]] = {}
+        latest: dict[tuple[str, str], Any] = {}
         for row in connection.execute(query.order_by(table.revision, table.epoch, table.seq)):
             latest[row.vehicle, row.manifest] = row
         counts: dict[str, int] = {}
-        for (vehicle, _), row in latest.items():
+        for (vehicle, _), last in latest.items():
             site, date = at[vehicle]
-            if row.withdrawn or self._local_date(site, row.departed_s) != date:
+            if last.withdrawn or self._local_date(site, last.departed_s) != date:
                 continue
-            if self._leg(connection, tuple(row)[: len(key)]).origin == site:
+            if self._leg(connection, tuple(last)[: len(key)]).origin == site:
                 counts[vehicle] = counts.get(vehicle, 0) + 1
         return counts
 

@@ -7,7 +7,7 @@ decisions with the interval they fell in, and confidence from revision to revisi
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 import sqlalchemy as sa
@@ -22,7 +22,7 @@ from agent.evidence_records import lines_of, passages_of
 _AROUND_S = 36 * 3600.0  # a day and what reaches into it from both sides
 _MARGIN_S = 900.0
 _MOST_ROWS = 400
-_KINDS = {"ADD": "loaded", "DELETE": "unloaded"}
+_KINDS: dict[str, Literal["loaded", "unloaded"]] = {"ADD": "loaded", "DELETE": "unloaded"}
 NO_READS = (
     "The dispatch side is not sent the reads: which antenna heard the tag, when and how strongly, the rear doors, and"
     " what was believed from round to round are kept in the van alone."
@@ -100,7 +100,7 @@ class ToldEvidence:
             return None
         return Decision(
             event_id=row.event_id,
-            kind=kind,  # type: ignore[arg-type] - the two that there are
+            kind=kind,
             at_s=row.time_s,
             not_before_s=row.time_s if row.not_before_s is None else row.not_before_s,
             not_after_s=row.time_s if row.not_after_s is None else row.not_after_s,
@@ -111,7 +111,8 @@ class ToldEvidence:
         )
 
     def _manifests(self, texts: Sequence[str], epc: str) -> tuple[tuple[Passage, ...], tuple[Line, ...], int]:
-        names, good, lines = SiteNames(self._places), [], []
+        names, good = SiteNames(self._places), []
+        lines: list[Line] = []
         for text in texts:
             body = msgspec.json.decode(text)
             try:

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from msgspec import Struct
 
 from agent.bodies import Aboard, AboardItem
-from agent.dispatch.views import LoadingCount, PlannedLineView, PlannedState
+from agent.dispatch.views import VanLine
+from agent.dispatch.views_found import LoadingCount, PlannedLineView, PlannedState
 from agent.dispatch.words import seconds_of
 from agent.planned import Departed, open_rows
 from agent.records import PlanRow
@@ -20,6 +21,16 @@ from agent.register import Register
 
 ABOARD_FROM = 0.5  # an item more likely aboard than not is counted as aboard
 _NO_TAG = {"failed": "its tag has failed", "none": "it carries no tag"}
+
+
+class LoadingPage(Struct, frozen=True, kw_only=True):
+    """What the plan loads where a van stands now, line by line. `at_s` is when the van told what it hears."""
+
+    van: VanLine
+    site: str
+    at_s: float | None
+    trip: int
+    lines: tuple[PlannedLineView, ...]
 
 
 class Plan(Struct, frozen=True):
@@ -47,7 +58,9 @@ def rows_now(plan: Plan, *, vehicle: str, site: str, date: str, departed: int) -
     rows = plan.rows.get((vehicle, site), ())
     before = [Departed(site, date) for _ in range(departed)]
     opened = open_rows(rows, before, vehicle=vehicle).open
-    return tuple(row for row in open_rows(rows, [*before, Departed(site, date)], vehicle=vehicle).open if row not in opened)
+    return tuple(
+        row for row in open_rows(rows, [*before, Departed(site, date)], vehicle=vehicle).open if row not in opened
+    )
 
 
 def planned_lines(rows: Sequence[PlanRow], cargo: Aboard, register: Register) -> tuple[PlannedLineView, ...]:
@@ -77,9 +90,7 @@ def counted(lines: Iterable[PlannedLineView]) -> LoadingCount:
     of: dict[str, int] = defaultdict(int)
     for each in lines:
         of[each.state] += each.quantity
-    return LoadingCount(
-        sum(of.values()), of["likely aboard"], of["heard near"], of["not heard"], of["not checked"]
-    )
+    return LoadingCount(sum(of.values()), of["likely aboard"], of["heard near"], of["not heard"], of["not checked"])
 
 
 def _own(row: PlanRow, heard: AboardItem | None, register: Register, at_s: float | None) -> PlannedLineView:

@@ -9,7 +9,6 @@ import argparse
 import json
 import logging
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Mapping
@@ -28,6 +27,7 @@ from agent.dispatch.accounts import Accounts
 from agent.dispatch.board import Access, Board, DriverNotice, create_app
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
+from agent.dispatch.listening import listen
 from agent.dispatch.live import Changes
 from agent.dispatch.loading import Plan, plan_of
 from agent.dispatch.people import Assigned, People, assigned_by
@@ -42,7 +42,7 @@ from agent.errors import ConfigError, RoadtallyError
 from agent.messages import DownLeaf
 from agent.notify import Notifier
 from agent.plan import parse_plan
-from agent.records import Problem
+from agent.records import PlanRow, Problem
 from agent.register import Register, parse_register
 from agent.sites import Site, parse_sites
 
@@ -73,7 +73,8 @@ def load(path: Path) -> Loaded:
     contents: dict[DownLeaf, Any] = {}
     sites: tuple[Site, ...] = ()
     register = Register()
-    broker, assigned, rows = Broker(), Assigned(), ()
+    broker, assigned = Broker(), Assigned()
+    rows: tuple[PlanRow, ...] = ()
     try:
         _look_at_certificate(settings, folder)
         broker = _broker(settings.mqtt, folder)
@@ -165,7 +166,7 @@ class Dispatch:
         self._loaded = loaded
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
-        self._socket = _listen(settings.server.host, settings.server.port)
+        self._socket = listen(settings.server.host, settings.server.port)
         self.store = open_store(_database(settings, loaded.folder))
         self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
@@ -336,21 +337,6 @@ def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
     if settings.is_local or named:
         return ("127.0.0.1", "localhost", "[::1]", *named)
     return ("*",)
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((host, port))
-        listening.listen(128)
-    except OSError as error:
-        listening.close()
-        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
-        do = "end what uses that port, or write another number"
-        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
-    return listening
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -90,5 +90,7 @@ def _places(lines: Iterable[VanLine]) -> list[tuple[str, str, int]]:
             sites[line.place.site] = (name, count + 1)
         else:
             others[f"~{line.place.kind}"] += 1
-    found = [(site, name, count) for site, (name, count) in sorted(sites.items(), key=lambda each: each[1][0].casefold())]
+    found = [
+        (site, name, count) for site, (name, count) in sorted(sites.items(), key=lambda each: each[1][0].casefold())
+    ]
     return found + [(key, OTHER_PLACES[key], count) for key, count in others.items() if count]

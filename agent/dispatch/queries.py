@@ -13,7 +13,7 @@ from agent.dispatch import schema
 from agent.dispatch.discrepancies import strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.fleet import Fleet, read
-from agent.dispatch.loading import Plan, is_aboard
+from agent.dispatch.loading import LoadingPage, Plan, is_aboard
 from agent.dispatch.names import kept_names
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
@@ -24,7 +24,6 @@ from agent.dispatch.views import (
     EventView,
     ItemPage,
     Link,
-    LoadingPage,
     ManifestView,
     NoticeView,
     RecordView,
@@ -48,14 +47,14 @@ class Queries:
         *,
         places: Places,
         names: Mapping[str, str] | None = None,
-        plan: Plan = Plan(),
+        plan: Plan | None = None,
         zone: tzinfo = UTC,
         quiet_after_s: float = 180.0,
     ) -> None:
         self._store = store
         self._places = places
-        self._plan = plan
-        self._fleet = Fleet(places, plan, zone)
+        self._plan = Plan() if plan is None else plan
+        self._fleet = Fleet(places, self._plan, zone)
         self._register = dict(names or {})
         self._quiet_after_s = quiet_after_s
 

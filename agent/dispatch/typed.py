@@ -50,7 +50,7 @@ class Typed(Struct, frozen=True):
     problem: str | None = None
 
 
-def understand(given: str) -> Typed:
+def understand(given: str) -> Typed:  # noqa: PLR0911 - a form each
     """See the module. Never fails: what is nothing else is a name."""
     text = given.strip()[:MOST_TYPED]
     if not text:
@@ -102,7 +102,7 @@ def _link(text: str) -> Typed:
     for number, part in enumerate(parts[:-1]):
         if part in _KEYS:
             rest = parts[number:]
-            found = {ai: value for ai, value in zip(rest[::2], rest[1::2], strict=False)}
+            found = dict(zip(rest[::2], rest[1::2], strict=False))
             if part == _GTIN and found[part].isdigit() and len(found[part]) in (8, 12, 13):
                 found[part] = found[part].zfill(14)
             return _elements(text, found, "a GS1 Digital Link with ")
@@ -134,7 +134,7 @@ def _run_together(bare: str, text: str | None = None) -> Typed | None:
     return None
 
 
-def _elements(text: str, found: Mapping[str, str], before: str = "") -> Typed:
+def _elements(text: str, found: Mapping[str, str], before: str = "") -> Typed:  # noqa: PLR0911 - a fault each
     ai = next((each for each in _KEYS if each in found), None)
     if ai is None:
         told = ", ".join(f"({each})" for each in list(found)[:5])
@@ -179,9 +179,7 @@ def _of_key(text: str, ai: str, digits: str, serial: str, what: str) -> Typed:
 
 
 def _giai(value: str) -> list[str]:
-    return [
-        f"{PURE}giai:{value[:n]}.{value[n:]}" for n in _PREFIXES if len(value) > n and value[:n].isdigit()
-    ]
+    return [f"{PURE}giai:{value[:n]}.{value[n:]}" for n in _PREFIXES if len(value) > n and value[:n].isdigit()]
 
 
 def _joined(text: str, *several: Typed) -> Typed:

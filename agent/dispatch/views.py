@@ -9,6 +9,8 @@ from typing import Literal
 
 from msgspec import Struct
 
+from agent.dispatch.views_found import LoadingCount
+
 Link = Literal["online", "quiet", "offline", "unknown"]
 
 
@@ -78,46 +80,6 @@ class DiscrepancyView(Struct, frozen=True):
     do: str
     count: int
     kept: tuple[str, ...] = ()
-
-
-PlannedState = Literal["likely aboard", "heard near", "not heard", "not checked"]
-
-
-class LoadingCount(Struct, frozen=True):
-    """How many of the items that the plan loads where the van stands are in which state."""
-
-    planned: int
-    likely_aboard: int
-    heard_near: int
-    not_heard: int
-    not_checked: int = 0
-
-
-class PlannedLineView(Struct, frozen=True, kw_only=True):
-    """One line of the plan, or the part of it that is in one state; `heard_s` is when it was last heard.
-
-    `why` tells why a line is not checked by tag.
-    """
-
-    what: str
-    epc: str | None
-    state: PlannedState
-    quantity: int = 1
-    p: float | None = None
-    heard_s: float | None = None
-    unload_at: str | None = None
-    line: str | None = None
-    why: str | None = None
-
-
-class LoadingPage(Struct, frozen=True, kw_only=True):
-    """What the plan loads where a van stands now, line by line. `at_s` is when the van told what it hears."""
-
-    van: VanLine
-    site: str
-    at_s: float | None
-    trip: int
-    lines: tuple[PlannedLineView, ...]
 
 
 class VanLine(Struct, frozen=True, kw_only=True):
@@ -325,27 +287,6 @@ class ToldView(Struct, frozen=True):
     heard_s: float | None
     place: PlaceView
     link: Link
-
-
-class HitView(Struct, frozen=True):
-    """An item that fits what was typed, and why."""
-
-    epc: str
-    name: str
-    type: str | None
-    why: str
-    where: str
-
-
-class FoundView(Struct, frozen=True):
-    """What a search found. `read_as` are the EPCs that the text may mean, `problem` what is wrong with it."""
-
-    text: str
-    hits: tuple[HitView, ...]
-    more: bool = False
-    exact: bool = False  # the text names one item and that one is known
-    read_as: tuple[str, ...] = ()
-    problem: str | None = None
 
 
 class ItemPage(Struct, frozen=True, kw_only=True):

@@ -13,6 +13,7 @@ with other vans, items and words each time; the time is the application's alone,
 from __future__ import annotations
 
 import asyncio
+import itertools
 import random
 import sys
 import tempfile
@@ -101,7 +102,7 @@ class Maker:
         stops = [0, self._dice.randrange(1, SITES), self._dice.randrange(1, SITES), 0]
         date = format_utc(begin_s)[:10]
         self.aboard = []
-        for leg, (here, there) in enumerate(zip(stops, stops[1:], strict=False), 1):
+        for leg, (here, there) in enumerate(itertools.pairwise(stops), 1):
             goods = cargo if leg == 1 else left if leg == 3 else []
             off = [each for each in self.aboard if each in left] if leg == 2 else list(self.aboard) if leg == 3 else []
             for step, moved in (("unloading", off), ("loading", goods if leg != 2 else [])):
@@ -116,7 +117,7 @@ class Maker:
             self._event("departing", here, at_s, self.aboard)
             self.leg = f"{self.vehicle}/{date}/{leg}"
             for revision in (1, 2):
-                self._manifest(leg, revision, here, there if revision == 2 else None, at_s, at_s + drive_s)
+                self._manifest(revision, here, there if revision == 2 else None, (at_s, at_s + drive_s))
             at_s += drive_s
 
     def _event(self, step: str, site: int, at_s: float, items: Sequence[tuple[str, str, str]]) -> None:
@@ -126,7 +127,8 @@ class Maker:
         place = f"urn:roadtally:site:{site_id(site)}"
         body = {
             "type": "AggregationEvent", "eventID": name, "eventTime": format_utc(at_s),
-            "eventTimeZoneOffset": "+00:00", "parentID": "urn:epc:id:giai:9521141.7", "childEPCs": [x[0] for x in items],
+            "eventTimeZoneOffset": "+00:00", "parentID": "urn:epc:id:giai:9521141.7",
+            "childEPCs": [x[0] for x in items],
             "action": action, "bizStep": step, "bizLocation": {"id": place},
             "rt:not_before": format_utc(at_s - 30), "rt:not_after": format_utc(at_s + 30),
             "rt:confidence": [{"rt:epc": x[0], "rt:p": 0.99} for x in items], "rt:badges": [],
@@ -159,7 +161,8 @@ class Maker:
         )  # fmt: skip
         return text
 
-    def _manifest(self, leg: int, revision: int, here: int, there: int | None, at_s: float, end_s: float) -> None:
+    def _manifest(self, revision: int, here: int, there: int | None, drive: tuple[float, float]) -> None:
+        at_s, end_s = drive
         self._seq += 1
         arrived = None if there is None else {"site": site_id(there), "time": format_utc(end_s)}
         loaded = {"site": site_id(here), "time": format_utc(at_s - 300)}
@@ -192,7 +195,8 @@ class Maker:
         ] + [{"epc": epc, "tag": t, "name": n, "p": 0.2, "state": "near", "heard_s": 90.0} for epc, t, n in near]
         aboard = {
             "v": 1, "vehicle": self.vehicle, "at": format_utc(heard_s), "trip": self.leg.rpartition("/")[0],
-            "leg": self.leg, "state": "moving" if moving else "stopped", "site": None if moving else site_id(number % 7),
+            "leg": self.leg, "state": "moving" if moving else "stopped",
+            "site": None if moving else site_id(number % 7),
             "since": format_utc(NOW_S - 1200), "certain": True, "items": rows, "badges": [], "not_read": heard,
         }  # fmt: skip
         status = {
@@ -212,7 +216,7 @@ class Maker:
 def fill(store: DispatchStore, *, vans: int, items: int, days: int, seed: int = 1) -> int:
     """Write it all; returns how many records there are."""
     per_van, count = items // vans, 0
-    with store._writing() as connection:  # noqa: SLF001 - past the front door, as the module says
+    with store._writing() as connection:
         for number in range(vans):
             maker = Maker(number, per_van, seed)
             for day in range(days - 1, -1, -1):
@@ -235,9 +239,7 @@ def fill(store: DispatchStore, *, vans: int, items: int, days: int, seed: int = 
             seen = maker.records[-1]["seq"]
             # One van in twenty has a gap.
             ranges = f"[[1,{seen - 9}],[{seen - 6},{seen}]]" if number % 20 == 3 else f"[[1,{seen}]]"
-            connection.execute(
-                sa.insert(schema.cursor), [{"vehicle": maker.vehicle, "epoch": 1, "ranges": ranges}]
-            )
+            connection.execute(sa.insert(schema.cursor), [{"vehicle": maker.vehicle, "epoch": 1, "ranges": ranges}])
             count += len(maker.records)
     return count
 
@@ -283,7 +285,7 @@ def pages(vans: int, items: int) -> dict[str, Iterator[str]]:
     """The pages that are asked for, each without end and other every time."""
     dice = random.Random(7)  # noqa: S311 - a bench's dice
 
-    def of(make: Any) -> Iterator[str]:  # noqa: ANN401 - a function of nothing
+    def of(make: Any) -> Iterator[str]:
         while True:
             yield make()
 
@@ -293,6 +295,10 @@ def pages(vans: int, items: int) -> dict[str, Iterator[str]]:
     def van() -> str:
         return f"van-{dice.randrange(vans):03d}"
 
+    def evidence() -> str:
+        number = dice.randrange(items)
+        return f"/evidence/van-{number // (items // vans):03d}/{item(number)[0]}"
+
     words = ("amplifier", "head 0", "trunk 04", "stage deck", "nothing called so", "9521141.00012")
     return {
         "vans": of(lambda: "/"),
@@ -300,7 +306,7 @@ def pages(vans: int, items: int) -> dict[str, Iterator[str]]:
         "a van": of(lambda: f"/van/{van()}"),
         "what is loaded into a van": of(lambda: f"/loading/{van()}"),
         "an item": of(lambda: f"/item/{epc()}"),
-        "evidence for an item": of(lambda: (lambda n: f"/evidence/van-{n // (items // vans):03d}/{item(n)[0]}")(dice.randrange(items))),
+        "evidence for an item": of(evidence),
         "search by words": of(lambda: f"/search?q={dice.choice(words)}"),
         "search by a tag's EPC": of(lambda: f"/search?q={epc()}"),
         "the map's data": of(lambda: "/api/map"),
@@ -360,8 +366,8 @@ def measure(quick: bool) -> Sequence[Figure]:  # noqa: FBT001 - what common.main
         f"board, {vans} vans, {items} items, {days} days, {times} times each",
         figures,
         notes=[
-            f"{count} records, {megabytes:.0f} MB of SQLite, made in {filled_s:.0f} s; memory of this process"
-            f" {memory:.0f} MB, generator and register of {items} items included",
+            f"{count} records, {megabytes:.0f} MB of SQLite, made in {filled_s:.0f} s",
+            f"memory of this process {memory:.0f} MB, generator and register of {items} items included",
             "bytes: " + ", ".join(f"{name} {size:,}" for name, (_, _, size) in found.items()),
         ],
     )

@@ -128,7 +128,7 @@ def text_of(answer: httpx.Response) -> str:
 
 
 def test_vans_at_a_glance(ask: Ask, store: DispatchStore) -> None:
-    """Each van says its link, place, last word, what is aboard, whether sure, and all there is to look at, with ages."""
+    """Each van says its link, place, last word, what is aboard, whether sure, and what to look at, with ages."""
     fill(store, now_s=NOW_S)
     text = text_of(ask("/"))
     silent, moving = text[text.index("van-03") : text.index("van-07")], text[text.index("van-07") :]

@@ -183,7 +183,7 @@ def test_search_without_script(watch: Callable[..., Watched]) -> None:
 
 
 def test_the_evidence_is_drawn(watch: Callable[..., Watched]) -> None:
-    """Stops, legs, decisions and confidence stand on the time line, as many as the tables say; what is missing is said."""
+    """Stops, legs, decisions and confidence stand on the time line, as the tables say; what is missing is said."""
     page = watch(EVIDENCE).page
     assert page.locator("svg.told rect.stop").count() == 2
     assert page.locator("svg.told line.drive").count() == 2
@@ -212,7 +212,15 @@ def test_axe(watch: Callable[..., Watched], width: int, scheme: str) -> None:
              "rules": {"color-contrast-enhanced": {"enabled": True}}}  # fmt: skip
     watched = watch("/", width=width, scheme=scheme)
     home = watched.page.url.rstrip("/")
-    for path in ("/?show=look", "/?find=nowhere", "/loading/van-03", "/search?q=head", "/search?q=(01)3", ITEM, EVIDENCE):
+    for path in (
+        "/?show=look",
+        "/?find=nowhere",
+        "/loading/van-03",
+        "/search?q=head",
+        "/search?q=(01)3",
+        ITEM,
+        EVIDENCE,
+    ):
         watched.page.goto(home + path)
         if path.startswith("/?show"):
             watched.page.wait_for_selector(".van-mark")

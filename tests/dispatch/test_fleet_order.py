@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from agent.dispatch.fleet_order import Look, look_of, ordered, reasons, trouble
+from agent.dispatch.fleet_order import look_of, ordered, reasons, trouble
 from agent.dispatch.views import DiscrepancyView, NotReadView, PlaceView, VanLine
 
 
@@ -37,14 +37,26 @@ def test_what_is_urgent() -> None:
 
 def test_order() -> None:
     """What is urgent first, and vans by their name where nothing else decides."""
-    vans = [line("c", aboard=9), line("b", short=1, heard_s=5.0), line("a", over=1), line("d", place=PlaceView("way", "Alder"))]
-    order = {sort: "".join(van.vehicle for van, _ in ordered(vans, Look(sort=sort))) for sort in ("urgent", "van", "place", "heard", "aboard")}  # type: ignore[arg-type] # fmt: skip
+    vans = [
+        line("c", aboard=9),
+        line("b", short=1, heard_s=5.0),
+        line("a", over=1),
+        line("d", place=PlaceView("way", "Alder")),
+    ]
+    order = {
+        sort: "".join(van.vehicle for van, _ in ordered(vans, look_of({"sort": sort})))
+        for sort in ("urgent", "van", "place", "heard", "aboard")
+    }
     assert order == {"urgent": "bacd", "van": "abcd", "place": "abcd", "heard": "bacd", "aboard": "cabd"}
 
 
 def test_narrowing() -> None:
     """By place, by trouble, by words of what the line says; a query that makes no sense asks for everything."""
-    vans = [line("van-01"), line("van-02", place=PlaceView("way", "Corn Hall")), line("van-03", not_read=(NotReadView("no power"),))]
+    vans = [
+        line("van-01"),
+        line("van-02", place=PlaceView("way", "Corn Hall")),
+        line("van-03", not_read=(NotReadView("no power"),)),
+    ]
 
     def shown(**query: str) -> list[str]:
         return [van.vehicle for van, _ in ordered(vans, look_of(query))]

@@ -6,7 +6,7 @@ from typing import Any, cast
 
 from agent.bodies import Aboard
 from agent.dispatch.loading import counted, plan_of, planned_lines, rows_now
-from agent.dispatch.views import LoadingCount
+from agent.dispatch.views_found import LoadingCount
 from agent.records import Listing, PlanRow
 from agent.register import register_of
 from tests.dispatch.scenario import DAY_S, aboard, item, word
@@ -16,7 +16,9 @@ DATE = "2026-03-02"
 
 def row(line_no: int, **more: Any) -> PlanRow:
     """A row of van-07's plan, from the depot to the quay."""
-    return PlanRow(**({"vehicle": "van-07", "date": DATE, "load_at": "depot", "unload_at": "quay", "line_no": line_no} | more))
+    return PlanRow(
+        **({"vehicle": "van-07", "date": DATE, "load_at": "depot", "unload_at": "quay", "line_no": line_no} | more)
+    )
 
 
 def heard(*numbers: int, **more: Any) -> Aboard:
@@ -27,7 +29,10 @@ def heard(*numbers: int, **more: Any) -> Aboard:
 def register(*listings: Listing) -> Any:
     """A register in which items 0 to 8 are heads, trunks and racks in turn, unless said otherwise."""
     kinds = ("head", "trunk", "rack")
-    known = {item(n)["epc"]: Listing(item(n)["epc"], item(n)["tag"], "item", item(n)["name"], type=kinds[n % 3]) for n in range(9)}
+    known = {
+        item(n)["epc"]: Listing(item(n)["epc"], item(n)["tag"], "item", item(n)["name"], type=kinds[n % 3])
+        for n in range(9)
+    }
     return register_of(tuple((known | {each.epc: each for each in listings}).values()))
 
 
