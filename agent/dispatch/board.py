@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
 from collections.abc import AsyncIterator, Callable, Collection
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import partial
@@ -44,6 +45,8 @@ from agent.dispatch.queries import Queries
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import BrokerLink, VanLine
+from agent.errors import ConfigError
+from agent.records import Problem
 from agent.vehicle import Privacy as VanPrivacy
 
 _HERE = Path(__file__).parent
@@ -333,6 +336,22 @@ def _found(view: object | None, what: str) -> Response:
 def _json(value: object, *, status: int = 200) -> Response:
     told = json_values(value)
     return json_answer(told if current().sees_people else without_badges(told), status=status)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that listens for the board; ConfigError where the port is taken."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        what = f"the board cannot listen at {host}:{port}: {error.strerror}"
+        do = "end what uses that port, or write another number"
+        raise ConfigError([Problem(file="dispatch.toml", where="[dispatch] port", what=what, got="", do=do)]) from error
+    return listening
 
 
 class _SecurityHeaders:

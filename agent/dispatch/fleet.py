@@ -15,8 +15,8 @@ from agent.dispatch import schema
 from agent.dispatch.discrepancies import open_discrepancies, troubled
 from agent.dispatch.loading import LoadingPage, Plan, counted, is_aboard, planned_lines, rows_now
 from agent.dispatch.places import Places
-from agent.dispatch.views import Link, NotReadView, PlaceView, PositionView, VanLine
-from agent.dispatch.views_found import LoadingCount
+from agent.dispatch.views import Link, PlaceView, PositionView, VanLine
+from agent.dispatch.views_found import LoadingCount, NotReadView
 from agent.dispatch.wire import parse_ranges
 from agent.dispatch.words import seconds_of
 from agent.records import PlanRow

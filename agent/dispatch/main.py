@@ -12,6 +12,7 @@ import signal
 import sys
 import threading
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, Self
 from zoneinfo import ZoneInfo
@@ -24,18 +25,17 @@ from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
 from agent.dispatch import account_command
 from agent.dispatch.accounts import Accounts
-from agent.dispatch.board import Access, Board, DriverNotice, create_app
+from agent.dispatch.board import Access, Board, DriverNotice, create_app, listen
 from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
-from agent.dispatch.listening import listen
 from agent.dispatch.live import Changes
 from agent.dispatch.loading import Plan, plan_of
 from agent.dispatch.people import Assigned, People, assigned_by
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
-from agent.dispatch.site_desk import SiteDesk
-from agent.dispatch.site_store import SiteStore
+from agent.dispatch.site_desk import open_desk
+from agent.dispatch.site_store import ids_in_force
 from agent.dispatch.store import open_store
 from agent.dispatch.store_evidence import kept_in
 from agent.errors import ConfigError, RoadtallyError
@@ -53,7 +53,7 @@ _LOOK_EVERY_S = 0.5
 
 
 class Loaded(Struct, frozen=True):
-    """Settings together with what the files they name hold; `contents` is what downlinks would carry."""
+    """Settings together with what the files they name hold; `contents` is what downlinks would carry, but for sites."""
 
     settings: DispatchSettings
     folder: Path
@@ -63,6 +63,7 @@ class Loaded(Struct, frozen=True):
     broker: Broker = field(default_factory=Broker)
     assigned: Assigned = field(default_factory=Assigned)
     plan: Plan = field(default_factory=Plan)
+    site_files: Mapping[str, Any] | None = None
 
 
 def load(path: Path) -> Loaded:
@@ -71,6 +72,7 @@ def load(path: Path) -> Loaded:
     folder = path.resolve().parent
     problems: list[Problem] = []
     contents: dict[DownLeaf, Any] = {}
+    site_files: dict[str, Any] | None = None
     sites: tuple[Site, ...] = ()
     register = Register()
     broker, assigned = Broker(), Assigned()
@@ -84,7 +86,7 @@ def load(path: Path) -> Loaded:
         if settings.sites_dir is not None:
             files = _read_sites(folder / settings.sites_dir)
             sites = parse_sites(files)
-            contents["sites"] = {name: json.loads(text) for name, text in files.items()}
+            site_files = {name: json.loads(text) for name, text in files.items()}
     except ConfigError as error:
         problems += error.problems
     try:
@@ -99,7 +101,8 @@ def load(path: Path) -> Loaded:
         if settings.plan_file is not None:
             file = folder / settings.plan_file
             text = _read(file, where="[plan] file")
-            rows = parse_plan(text, file=str(file), sites={site.id for site in sites}, register=register)
+            known = {site.id for site in sites} | ids_in_force(settings.server.database, folder)
+            rows = parse_plan(text, file=str(file), sites=known, register=register)
             assigned = assigned_by(rows, {listing.epc: listing.name for listing in register.listings})
             contents["plan"] = text
     except ConfigError as error:
@@ -107,7 +110,8 @@ def load(path: Path) -> Loaded:
     if problems:
         raise ConfigError(problems)
     names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker, assigned, plan_of(rows, register))
+    plan = plan_of(rows, register)
+    return Loaded(settings, folder, sites, names, contents, broker, assigned, plan, site_files)
 
 
 def _look_at_certificate(settings: DispatchSettings, folder: Path) -> None:
@@ -167,7 +171,8 @@ class Dispatch:
         self._clock = SystemClock() if clock is None else clock
         self._stop = threading.Event()
         self._socket = listen(settings.server.host, settings.server.port)
-        self.store = open_store(_database(settings, loaded.folder))
+        database = settings.server.database
+        self.store = open_store(database if "://" in database else loaded.folder / database)
         self.accounts = Accounts(self.store, clock=self._clock)
         self._changes = changes = Changes()
         self.ingest = Ingest(
@@ -178,7 +183,8 @@ class Dispatch:
             on_link=lambda _link: changes.note_broker(),
         )
         places, privacy = Places(), settings.privacy
-        self.sites = self._site_desk(places)
+        publish = partial(self.ingest.downlink_to_all, "sites") if settings.publish else None
+        self.sites = open_desk(self.store, places, self._clock, publish=publish, files=loaded.site_files)
         server, zone = settings.server, ZoneInfo(settings.server.timezone)
         self.queries = Queries(
             self.store,
@@ -240,21 +246,6 @@ class Dispatch:
             threading.Thread(target=self._forget, name="forget", daemon=True),
         )
 
-    def _site_desk(self, places: Places) -> SiteDesk:
-        """The sites that count: the database's, whose first version the files made."""
-        files, store = self._loaded.contents.get("sites"), SiteStore(self.store)
-        if files is not None:
-            store.seed(files, now_s=self._clock.utc())
-
-        def publish(version: int, content: Any) -> None:  # noqa: ANN401 - a JSON value
-            self.ingest.downlink_to_all("sites", version, content)
-
-        desk = SiteDesk(
-            store, places, self._clock, publish=publish if self._loaded.settings.publish else None, files=files
-        )
-        desk.take_up()
-        return desk
-
     @property
     def address(self) -> str:
         """The board's address for a browser."""
@@ -268,8 +259,6 @@ class Dispatch:
         if self._loaded.settings.publish:
             self.sites.publish_again()
             for what, content in self._loaded.contents.items():
-                if what == "sites":
-                    continue  # the files are the first version of them; the database knows which counts
                 version = self.store.version_of(what, digest_of(content), now_s=self._clock.utc())
                 self.ingest.downlink_to_all(what, version, content)
         self.ingest.start()

@@ -17,7 +17,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from agent.canonical import digest_of
 from agent.dispatch.pages_site_forms import Fields, Render, as_json, common_of, note_of, posted, saved
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_form import drawing, drawn_changes
@@ -100,7 +99,7 @@ class SiteImport(Struct, frozen=True):
         try:
             given = read_texts(files)
             fresh = given if fields.get("all") else merged(book, given)
-            digest = digest_of(self.desk.files) if fields.get("from_files") and self.desk.files is not None else None
+            digest = self.desk.files_digest if fields.get("from_files") else None
             note = note_of(fields) or "imported from " + ", ".join(files)[:200]
             return saved(self.desk, fields, fresh, note, files=digest)
         except ConfigError as error:

@@ -77,8 +77,9 @@ class SitePages(Struct, frozen=True):
         shown = [drawn(each, "fence", label=True) for each in book.features]
         if changes:
             shown = drawn_changes(changes)
-            for each in shown:
+            for each in shown:  # here all of them matter
                 each["label"] = each["look"] != "before"
+                each["look"] = "fence" if each["look"] == "other" else each["look"]
         return self.render(
             "sites.html",
             rows=self.desk.rows(common["base"]),
@@ -99,7 +100,7 @@ class SitePages(Struct, frozen=True):
         feature = self.desk.book(base).feature(site_id)
         if feature is None:
             raise HTTPException(404, f"No site {site_id[:60]} is in the newest version.")
-        hint = next((each for each in self.desk.hints(base).outside if each.site == site_id), None)
+        hint = self.desk.hint_of(base, site_id)
         fields = fields_of(feature)
         proposed = hint is not None and "proposal" in request.query_params
         if hint is not None and proposed:
@@ -134,7 +135,7 @@ class SitePages(Struct, frozen=True):
         common = common_of(self.desk)
         book = self.desk.book(common["base"])
         feature = None if site_id is None else book.feature(site_id)
-        stops = self.desk.hints(common["base"]).stops
+        stops, _ = self.desk.stops()
         middle = None if feature is None else _site_of(book, site_id).shape.centroid
         near = [
             (stop.lat, stop.lon)

@@ -19,6 +19,7 @@ from agent.dispatch.site_hints import OutsideHint, PlaceHint, StopSeen, outside_
 from agent.dispatch.site_store import SiteStore, SiteVersion, VanHolds
 from agent.dispatch.site_warnings import SiteWarning, warnings_of
 from agent.dispatch.sitebook import Book, area_m2, is_elsewhere, read_book
+from agent.dispatch.store import DispatchStore
 from agent.errors import ConfigError
 from agent.messages import MAX_DOWNLINK_BYTES
 from agent.records import Problem
@@ -26,6 +27,7 @@ from agent.sites import Site
 
 _DAY_S = 86_400.0
 HINT_DAYS = 90
+_LOOK_AGAIN_S = 60.0
 _FRAME_BYTES = 1000  # version and digest around a downlink's content
 
 Publish = Callable[[int, Any], None]
@@ -65,9 +67,13 @@ class SiteDesk:
     ) -> None:
         self._store, self._places, self._clock = store, places, clock
         self._publish, self.files = publish, files
+        self.files_digest = None if files is None else digest_of(files)
         self._books: dict[int, Book] = {}
         self._warned: dict[int, tuple[SiteWarning, ...]] = {}
         self._changed: dict[int, dict[str, int]] = {0: {}}
+        self._rows: dict[int, tuple[SiteRow, ...]] = {}
+        self._seen: tuple[float, tuple[StopSeen, ...], float] | None = None
+        self._hints: tuple[int, Hints] | None = None
         self._lock = threading.Lock()
 
     @property
@@ -107,9 +113,12 @@ class SiteDesk:
 
     def rows(self, version: int | None) -> tuple[SiteRow, ...]:
         """A version's sites for a table, by name."""
-        changed = self._changed_in(version or 0)
-        rows = [_row(site, changed.get(site.id, 0)) for site in self.book(version).sites]
-        return tuple(sorted(rows, key=lambda row: (row.name.casefold(), row.id)))
+        version = version or 0
+        if version not in self._rows:
+            changed = self._changed_in(version)
+            rows = [_row(site, changed.get(site.id, 0)) for site in self.book(version).sites]
+            self._rows[version] = tuple(sorted(rows, key=lambda row: (row.name.casefold(), row.id)))
+        return self._rows[version]
 
     def _changed_in(self, version: int) -> dict[str, int]:
         """By site, the version that last changed it."""
@@ -144,16 +153,30 @@ class SiteDesk:
 
     def files_changed(self) -> bool:
         """Whether the folder holds what no version was made of."""
-        if self.files is None:
-            return False
-        digest = digest_of(self.files)
-        return all(each.files != digest for each in self.versions())
+        return self.files is not None and all(each.files != self.files_digest for each in self.versions())
+
+    def stops(self) -> tuple[tuple[StopSeen, ...], float]:
+        """Where vans stood, and since when that is; up to a minute old."""
+        now_s, seen = self._clock.utc(), self._seen
+        if seen is None or not 0.0 <= now_s - seen[0] < _LOOK_AGAIN_S:
+            stops, since_s = self._store.stops(since_s=now_s - HINT_DAYS * _DAY_S)
+            self._seen = seen = (now_s, stops, since_s)
+        return seen[1], seen[2]
 
     def hints(self, version: int | None) -> Hints:
         """What real stops say of a version's outlines."""
-        stops, since_s = self._store.stops(since_s=self._clock.utc() - HINT_DAYS * _DAY_S)
-        sites = self.book(version).sites
-        return Hints(outside_hints(sites, stops), place_hints(stops, sites), stops, since_s)
+        stops, since_s = self.stops()
+        known, version = self._hints, version or 0
+        if known is None or known[0] != version or known[1].stops is not stops:
+            sites = self.book(version).sites
+            known = (version, Hints(outside_hints(sites, stops), place_hints(stops, sites), stops, since_s))
+            self._hints = known
+        return known[1]
+
+    def hint_of(self, version: int | None, site_id: str) -> OutsideHint | None:
+        """What they say of one site."""
+        sites = [site for site in self.book(version).sites if site.id == site_id]
+        return next(iter(outside_hints(sites, self.stops()[0])), None)
 
     # -- what is done --------------------------------------------------------------------------------------------------
 
@@ -173,7 +196,9 @@ class SiteDesk:
         return self.save(self.book(version), base=base, doer=doer, note=f"version {version} again")
 
     def take_up(self) -> None:
-        """Let the version in force count here."""
+        """Let the version in force count here; where there is none at all, the files make the first."""
+        if self.files is not None:
+            self._store.seed(self.files, now_s=self._clock.utc())
         in_force = self._store.in_force()
         self._places.put_in_force(self.book(None if in_force is None else in_force.version).sites)
 
@@ -189,6 +214,15 @@ class SiteDesk:
         self._places.put_in_force(self.book(version).sites)
         if self._publish is not None:
             self._publish(version, content)
+
+
+def open_desk(
+    store: DispatchStore, places: Places, clock: Clock, *, publish: Publish | None, files: Any  # noqa: ANN401 - JSON
+) -> SiteDesk:
+    """The desk of a database, with `places` as they count; ConfigError where what it holds is no set of sites."""
+    desk = SiteDesk(SiteStore(store), places, clock, publish=publish, files=files)
+    desk.take_up()
+    return desk
 
 
 def _row(site: Site, version: int) -> SiteRow:

@@ -17,7 +17,7 @@ from msgspec import Struct
 
 from agent.dispatch.sitebook import Feature, frame_of, in_metres
 from agent.geo import Frame, distance_m
-from agent.sites import Site
+from agent.sites import Site, SiteIndex
 
 OUTSIDE_M = 5.0  # Judgement: less is a position's error
 FEWEST_OUTSIDE = 3  # Judgement: two may be chance
@@ -74,6 +74,8 @@ def outside_hints(sites: Iterable[Site], stops: Sequence[StopSeen]) -> tuple[Out
 
 
 def _outside(site: Site, stops: Sequence[StopSeen]) -> OutsideHint | None:
+    if len(stops) < FEWEST_OUTSIDE:
+        return None
     frame = frame_of(site)
     shape = in_metres(site, frame)
     far = []
@@ -117,19 +119,20 @@ def _lists(value: Any) -> Any:  # noqa: ANN401 - nested coordinates
 
 def place_hints(stops: Iterable[StopSeen], sites: Sequence[Site] = ()) -> tuple[PlaceHint, ...]:
     """Where stops at no site lie together, the most frequent first; what a site of `sites` holds by now is left out."""
+    index = SiteIndex(sites)
     unplaced = [stop for stop in stops if stop.site is None]
     near = _neighbours(unplaced)
     left = set(range(len(unplaced)))
     found = []
     while left:
         # The stop with most others around it is a place's middle; each stop belongs to one place.
-        middle = max(left, key=lambda index: (len(near[index] & left), -index))
-        group = [unplaced[index] for index in sorted(near[middle] & left)]
+        middle = max(left, key=lambda number: (len(near[number] & left), -number))
+        group = [unplaced[number] for number in sorted(near[middle] & left)]
         if len(group) < FEWEST_NEW:
             break
         left -= near[middle]
         lat, lon = statistics.fmean(each.lat for each in group), statistics.fmean(each.lon for each in group)
-        if any(_holds(site, lat, lon) for site in sites):
+        if any(each.distance_m == 0.0 for each in index.near(lat, lon, 1.0, reach_m=1.0)):
             continue
         radius_m = math.ceil(max(distance_m(lat, lon, each.lat, each.lon) for each in group) + ROOM_M)
         found.append(
@@ -163,8 +166,3 @@ def _neighbours(stops: Sequence[StopSeen]) -> list[set[int]]:
         if distance_m(stops[one].lat, stops[one].lon, stops[other].lat, stops[other].lon) <= TOGETHER_M:
             found[one].add(other)
     return found
-
-
-def _holds(site: Site, lat: float, lon: float) -> bool:
-    frame = frame_of(site)
-    return bool(in_metres(site, frame).distance(shapely.Point(frame.to_metres(lat, lon))) == 0.0)

@@ -7,6 +7,7 @@ when; the highest of these counts. A version saved after it is a draft. Also tel
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -18,7 +19,8 @@ from agent.canonical import canonical_json, digest_of
 from agent.dispatch import schema
 from agent.dispatch.audit import Doer, keep
 from agent.dispatch.site_hints import StopSeen
-from agent.dispatch.store import DispatchStore
+from agent.dispatch.sitebook import read_book
+from agent.dispatch.store import DispatchStore, open_store
 from agent.dispatch.words import seconds_of
 from agent.geo import distance_m
 
@@ -253,6 +255,24 @@ class SiteStore:
                 known[at.vehicle].append(at)
                 found.append(at)
         return tuple(sorted(found, key=lambda stop: (stop.at_s, stop.vehicle))), since_s
+
+
+def ids_in_force(database: str, folder: Path) -> frozenset[str]:
+    """The ids of the sites that count in a database (a URL, or a file seen from a folder); none where there is no file.
+
+    None is made here.
+    """
+    is_url = "://" in database
+    if not is_url and not (folder / database).exists():
+        return frozenset()
+    store = open_store(database if is_url else folder / database)
+    try:
+        sites = SiteStore(store)
+        in_force = sites.in_force()
+        content = None if in_force is None else sites.content(in_force.version)
+    finally:
+        store.close()
+    return frozenset() if content is None else frozenset(site.id for site in read_book(content).sites)
 
 
 def _named(row: Any) -> dict[str, Any] | None:  # noqa: ANN401 - a row

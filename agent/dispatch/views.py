@@ -9,7 +9,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-from agent.dispatch.views_found import LoadingCount
+from agent.dispatch.views_found import LoadingCount, NotReadView
 
 Link = Literal["online", "quiet", "offline", "unknown"]
 
@@ -48,14 +48,6 @@ class PositionView(Struct, frozen=True):
     at_s: float
     error_m: float | None = None
     speed_mps: float | None = None
-
-
-class NotReadView(Struct, frozen=True):
-    """What is not being read, and since when; `whole` where it is nothing at all."""
-
-    why: str
-    since_s: float | None = None
-    whole: bool = True
 
 
 class SilenceView(Struct, frozen=True):

@@ -1,4 +1,4 @@
-"""What the search and the plan of a loading van show, as typed records; `agent.dispatch.views` holds the others.
+"""What the search, the plan of a loading van and a silence show, as typed records; `agent.dispatch.views` holds the others.
 
 Times are seconds since 1970 under names that end in `_s`.
 """
@@ -58,3 +58,11 @@ class FoundView(Struct, frozen=True):
     exact: bool = False  # the text names one item and that one is known
     read_as: tuple[str, ...] = ()
     problem: str | None = None
+
+
+class NotReadView(Struct, frozen=True):
+    """What is not being read, and since when; `whole` where it is nothing at all."""
+
+    why: str
+    since_s: float | None = None
+    whole: bool = True

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from agent.dispatch.fleet_order import look_of, ordered, reasons, trouble
-from agent.dispatch.views import DiscrepancyView, NotReadView, PlaceView, VanLine
+from agent.dispatch.views import DiscrepancyView, PlaceView, VanLine
+from agent.dispatch.views_found import NotReadView
 
 
 def line(vehicle: str, **more: Any) -> VanLine:

@@ -19,8 +19,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+from agent.dispatch.audit import COMMAND_LINE
 from agent.dispatch.main import Dispatch, _watch, add_arguments, load, run
 from agent.dispatch.settings import SECTIONS, DispatchSettings, parse_dispatch
+from agent.dispatch.sitebook import with_feature
 from agent.errors import ConfigError
 from agent.messages import decode_downlink
 from agent.notify import Notifier
@@ -158,6 +160,44 @@ def configure(folder: Path, broker: Mosquitto) -> Path:
         '[register]\nfile = "register.csv"\n[downlink]\npublish = true\n'
     )
     return path
+
+
+@pytest.mark.integration
+def test_of_sites_the_database_counts(tmp_path: Path, broker: Mosquitto, van_at: Callable[[str], Vehicle]) -> None:
+    """What was sent counts over a restart, whatever the folder says by then; a draft is not sent, a plan may name it.
+
+    The folder makes version 1 and no other.
+    """
+    config = configure(tmp_path, broker)
+    van = van_at("van-07")
+    annex = {"type": "Point", "coordinates": [-31.2, 48.3]}
+    feature = {"type": "Feature", "id": "annex", "properties": {"name": "Annex", "radius_m": 50}, "geometry": annex}
+    with Dispatch(load(config)) as dispatch:
+        desk = dispatch.sites
+        desk.save(with_feature(desk.book(1), feature), base=1, doer=COMMAND_LINE, note="annex")
+        desk.send(2, doer=COMMAND_LINE)
+        desk.save(desk.book(1), base=2, doer=COMMAND_LINE, note="a draft")
+    item = "urn:epc:id:grai:9521141.00012.100"
+    plan = f"vehicle,date,load_at,unload_at,epc\nvan-07,2026-03-02,depot,annex,{item}\n"
+    (tmp_path / "plan.csv").write_text(plan)
+    (tmp_path / "geofences" / "sites.geojson").write_text('{"type": "FeatureCollection", "features": []}')
+    config.write_text(config.read_text() + '[plan]\nfile = "plan.csv"\n')
+    with pytest.raises(ConfigError, match="load_at"):
+        load(without_database(config))
+    with Dispatch(load(config)) as again:
+        until(lambda: again.ingest.link.connected, "ingest to connect")
+        van.say("status", json.dumps(status("van-07")).encode())
+        until(lambda: "sites" in van.told, "the sites")
+        told = json.loads(van.told["sites"])
+        assert (told["version"], len(told["content"]["features"])) == (2, 5)
+        assert again.sites.files_changed()
+
+
+def without_database(config: Path) -> Path:
+    """The same settings with a database that does not exist yet."""
+    other = config.with_name("other.toml")
+    other.write_text(config.read_text().replace("[dispatch]", '[dispatch]\ndatabase = "none.db"'))
+    return other
 
 
 @pytest.mark.integration

@@ -79,7 +79,8 @@ def test_the_steps_lead_to_the_schema(old: Path) -> None:
         assert set(connection.exec_driver_sql(once).scalars()) == {"event_item"}
         assert connection.exec_driver_sql("SELECT p FROM event_item").scalars().all() == [0.9]
         partial = "SELECT name FROM sqlite_master WHERE sql LIKE '%WHERE%'"
-        assert set(connection.exec_driver_sql(partial).scalars()) == {"record_refused", "record_misfit", "event_at_no_site"}
+        found = set(connection.exec_driver_sql(partial).scalars())
+        assert found == {"record_refused", "record_misfit", "event_at_no_site"}
     engine.dispose()
 
 
