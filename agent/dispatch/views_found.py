@@ -1,4 +1,4 @@
-"""What the search, the plan of a loading van and a silence show, as typed records; `agent.dispatch.views` holds the others.
+"""What the search, a loading van's plan and a silence show, as typed records; `agent.dispatch.views` holds the rest.
 
 Times are seconds since 1970 under names that end in `_s`.
 """
