@@ -21,7 +21,8 @@ from agent.broker import RunningBroker, free_port, start_broker
 from agent.clock import ClockMaster, SharedClock
 from agent.demo_gps import DemoGps
 from agent.demo_story import Story
-from agent.dispatch.main import Dispatch, load
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch
 from agent.errors import RoadtallyError
 from agent.geofences import Site, parse_sites
 from agent.relay import LinkRelay

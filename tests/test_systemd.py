@@ -18,7 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from agent.clock import SystemClock
 from agent.dispatch.ingest import Ingest
-from agent.dispatch.main import load
+from agent.dispatch.loaded import load
 from agent.dispatch.store import open_store
 from agent.messages import Ack, OutboxRow, encode_acks, encode_log
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Collection
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import jinja2
 from msgspec import Struct
@@ -28,12 +29,15 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from agent.clock import Clock
-from agent.dispatch import api, pages_accounts, pages_people, words
+from agent.dispatch import api, pages_accounts, pages_people, pages_vans, words
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.answers import json_answer, json_values, problem, without_badges
+from agent.dispatch.finding import Finder
 from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
+from agent.dispatch.item_evidence import ToldEvidence
 from agent.dispatch.live import Changes, Feed, pump
 from agent.dispatch.pages_day import DayPages
+from agent.dispatch.pages_items import ItemPages, Items, KeptEvidence
 from agent.dispatch.pages_site_import import SiteImport
 from agent.dispatch.pages_sites import SitePages
 from agent.dispatch.people import People
@@ -96,6 +100,7 @@ class Board(Struct, frozen=True, kw_only=True):
     sites: SiteDesk | None = None
     stopping: Callable[[], bool] = lambda: False
     access: Access | None = None
+    kept_evidence: KeptEvidence | None = None
 
 
 def create_app(board: Board) -> Starlette:
@@ -137,9 +142,7 @@ class _Pages:
         days = DayQueries(board.queries, zone=board.zone, keep_s=board.notice.keep_badges_days * 86400.0)
         routes: list[BaseRoute] = [
             *DayPages(days, board.clock, board.zone, self._page, _json).routes(),
-            Route("/", self.vans),
             Route("/van/{vehicle}", self.van),
-            Route("/item/{epc:path}", self.item),
             Route("/driver-notice", self.driver_notice),
             Route("/live", self.live),
             Route("/healthz", self.healthz),
@@ -151,6 +154,8 @@ class _Pages:
             Mount("/static", StaticFiles(directory=_HERE / "static")),
         ]
         board, access = self._board, self._board.access
+        routes += pages_vans.routes(self._page, board.queries, board.clock, lambda: self._feed.last_id)
+        routes += ItemPages(self._items(), self._page).routes()
         if access is not None:
             routes += api.routes(access.store, board.queries, board.places, clock=board.clock)
             routes += pages_accounts.routes(self._page, access.accounts, self._guard)
@@ -180,7 +185,7 @@ class _Pages:
             pump(
                 self._board.changes,
                 self._feed,
-                render_van=self._news,
+                render_vans=self._news,
                 render_broker=self._broker_banner,
                 links=self._links,
             )
@@ -218,12 +223,6 @@ class _Pages:
     def _page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:  # noqa: ANN401 - likewise
         return HTMLResponse(self._render(template, **values), status_code=status, headers={"cache-control": "no-store"})
 
-    def vans(self, _request: Request) -> Response:
-        """Every van and the map."""
-        last_id = self._feed.last_id  # before asking: what happens meanwhile is told twice rather than never
-        lines = self._board.queries.vans(now_s=self._board.clock.utc())
-        return self._page("vans.html", vans=lines, strangers=self._board.queries.strangers(), last_id=last_id)
-
     def van(self, request: Request) -> Response:
         """One van; with `?part=1` only what changes."""
         last_id = self._feed.last_id
@@ -235,12 +234,12 @@ class _Pages:
         drivers = () if access is None else access.people.assigned(page.line.vehicle)
         return self._page(template, van=page, drivers=drivers, last_id=last_id)
 
-    def item(self, request: Request) -> Response:
-        """One item."""
-        page = self._board.queries.item(request.path_params["epc"])
-        if page is None:
-            raise HTTPException(404, "No vehicle and no register ever named this item.")
-        return self._page("item.html", item=page)
+    def _items(self) -> Items:
+        queries, clock = self._board.queries, self._board.clock
+        zone = str(self._board.zone) if isinstance(self._board.zone, ZoneInfo) else "UTC"
+        finder = Finder(queries.store, self._board.places, queries.plan)
+        told = ToldEvidence(queries.store, self._board.places, zone)
+        return Items(queries=queries, finder=finder, told=told, clock=clock, kept=self._board.kept_evidence)
 
     def driver_notice(self, _request: Request) -> Response:
         """The notice for drivers, to print."""
@@ -269,18 +268,18 @@ class _Pages:
         headers = {"cache-control": "no-store"}
         return StreamingResponse(then_reload(stream, ended), media_type="text/event-stream", headers=headers)
 
-    def _news(self, vehicle: str) -> object | None:
-        lines = self._board.queries.vans(now_s=self._board.clock.utc(), only=vehicle)
-        if not lines:
-            return None
-        line = lines[0]
-        before, self._said[vehicle] = self._said.get(vehicle), line
-        return {
-            "van": vehicle,
-            "html": self._render("_van.html", van=line),
-            "position": json_values(line.position),
-            "says": _what_changed(before, line),
-        }
+    def _news(self, vehicles: Collection[str]) -> list[tuple[str, object]]:
+        found: list[tuple[str, object]] = []
+        for line in self._board.queries.vans(now_s=self._board.clock.utc(), only=vehicles):
+            before, self._said[line.vehicle] = self._said.get(line.vehicle), line
+            news = {
+                "van": line.vehicle,
+                "html": self._render("_van.html", **pages_vans.row_values(line)),
+                "position": json_values(line.position),
+                "says": _what_changed(before, line),
+            }
+            found.append((line.vehicle, news))
+        return found
 
     def _broker_banner(self) -> object:
         return {"html": self._render("_broker.html")}

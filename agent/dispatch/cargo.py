@@ -13,21 +13,15 @@ import sqlalchemy as sa
 from agent.bodies import Aboard
 from agent.dispatch import schema
 from agent.dispatch.documents import Names
+from agent.dispatch.loading import is_aboard
 from agent.dispatch.places import Places
 from agent.dispatch.views import AboardView
 from agent.dispatch.words import seconds_of
-
-ABOARD_FROM = 0.5  # an item more likely aboard than not is counted as aboard
 
 
 class _Loading(NamedTuple):
     place: str | None
     time_s: float
-
-
-def is_aboard(p: float, state: str) -> bool:
-    """Whether an item of a list counts as aboard; all others are only heard near."""
-    return state != "near" and p >= ABOARD_FROM
 
 
 def items(

@@ -7,7 +7,8 @@ of has been deleted for its age.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
 import msgspec
@@ -47,17 +48,20 @@ _UNDELIVERED = (
 _GAP = "The van sends them again by itself; until then its pages may lack what they tell."
 
 
-def open_discrepancies(connection: sa.Connection, vehicle: str) -> tuple[DiscrepancyView, ...]:
-    """All that is open about one van's record, the gravest first."""
-    found = (
-        _clashes(connection, vehicle),
-        _keys(connection, vehicle),
-        _misfits(connection, vehicle),
-        *_gaps(connection, vehicle),
-        *_told(connection, vehicle),
-        _refused(connection, vehicle),
-        _unread(connection, vehicle),
+def open_discrepancies(
+    connection: sa.Connection, vehicle: str, kinds: Collection[str] | None = None
+) -> tuple[DiscrepancyView, ...]:
+    """All that is open about one van's record, the gravest first; `kinds` are the only ones to look for, if given."""
+    asked: tuple[tuple[str, Callable[[], Sequence[DiscrepancyView | None]]], ...] = (
+        ("clash", lambda: [_clashes(connection, vehicle)]),
+        ("key", lambda: [_keys(connection, vehicle)]),
+        ("chain", lambda: [_misfits(connection, vehicle)]),
+        ("gap", lambda: _gaps(connection, vehicle)),
+        ("told", lambda: _told(connection, vehicle)),
+        ("refused", lambda: [_refused(connection, vehicle)]),
+        ("unread", lambda: [_unread(connection, vehicle)]),
     )
+    found = (each for kind, ask in asked if kinds is None or kind in kinds for each in ask())
     return tuple(each for each in found if each is not None)
 
 
@@ -79,6 +83,31 @@ def _told(connection: sa.Connection, vehicle: str) -> list[DiscrepancyView]:
         words = words if since_s is not None else status.undelivered
         said = f"The van says of its records: {words}."
         found.append(DiscrepancyView("undelivered", "records that do not arrive", said, since_s, _UNDELIVERED, 1))
+    return found
+
+
+def troubled(connection: sa.Connection) -> dict[str, set[str]]:
+    """The vehicles about whose record anything is open, and of which kinds; `open_discrepancies` says what."""
+    record, keys, known = schema.record.c, schema.vehicle_key.c, schema.vehicle.c
+    found: dict[str, set[str]] = defaultdict(set)
+    for row in connection.execute(sa.select(schema.cursor.c.vehicle, schema.cursor.c.ranges)):
+        if parse_ranges(row.ranges).gaps:
+            found[row.vehicle].add("gap")
+    other = sa.select(keys.vehicle).join(schema.vehicle, known.vehicle == keys.vehicle).where(keys.key != known.key)
+    for kind, query in (
+        ("clash", sa.select(schema.clash.c.vehicle).distinct()),
+        ("key", other),
+        ("chain", sa.select(record.vehicle).where(record.misfit.is_not(None)).distinct()),
+        ("refused", sa.select(record.vehicle).where(record.refused.is_not(None)).distinct()),
+    ):
+        for vehicle in connection.execute(query).scalars():
+            found[vehicle].add(kind)
+    for topic in connection.execute(sa.select(schema.unreadable.c.topic).distinct()).scalars():
+        vehicle = f"{topic}///".split("/")[2]  # a vehicle's topics begin with its name, whatever follows
+        found[vehicle].add("unread")
+    told = sa.or_(known.status.contains('"undelivered":"'), known.status.contains('"disk":{'))
+    for vehicle in connection.execute(sa.select(known.vehicle).where(told)).scalars():
+        found[vehicle].add("told")
     return found
 
 

@@ -5,7 +5,7 @@ A document that came in is kept whatever it holds; what cannot be shown of it is
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -169,7 +169,8 @@ def _revision(row: sa.Row[Any]) -> RevisionView:
 
 def event_view(row: sa.Row[Any], places: Places, names: Names, *, only: str | None = None) -> EventView:
     """An event by its row; with `only`, of all its items just that one."""
-    event = parse_event(msgspec.json.decode(row.body), vehicle=row.vehicle, epoch=row.epoch or 1, seq=row.seq or 1)
+    body = msgspec.json.decode(row.body)
+    event = parse_event(body, vehicle=row.vehicle, epoch=row.epoch or 1, seq=row.seq or 1)
     listed = zip(event.epcs, event.confidence, strict=True)
     return EventView(
         vehicle=row.vehicle,
@@ -184,7 +185,17 @@ def event_view(row: sa.Row[Any], places: Places, names: Names, *, only: str | No
         void_reason=void_reason(row.void_reason) if row.voided else None,
         declared_s=row.void_declared_s,
         location=row.place,
+        badges=tuple(_badges(body, names)),
     )
+
+
+def _badges(body: Mapping[str, Any], names: Names) -> Iterator[BadgeView]:
+    """The badges aboard at an event, as far as it tells them in the form that vehicles do."""
+    told = body.get("rt:badges")
+    for each in told if isinstance(told, list) else ():
+        epc, p = (each.get("rt:epc"), each.get("rt:p")) if isinstance(each, dict) else (None, None)
+        if isinstance(epc, str):
+            yield BadgeView(epc, names.of(epc), p if isinstance(p, float) and 0.0 <= p <= 1.0 else None)
 
 
 def visits(events: Sequence[EventView]) -> tuple[VisitView, ...]:

@@ -1,7 +1,8 @@
 """The board's event stream: what changed, rendered once and told to every open page.
 
 `Changes` carries the news from the committing thread to the server's loop; `pump` renders it at most twice a second for
-each van; `Feed` keeps the last events, so that a page that lost its stream is told what it missed, or to load anew.
+each van; `Feed` keeps what a page that lost its stream has missed, or tells it to load anew. An event says all of what
+it speaks of, so of several about one van the last is enough: however long the gap, as much is kept as there are vans.
 """
 
 from __future__ import annotations
@@ -10,8 +11,7 @@ import asyncio
 import contextlib
 import secrets
 import threading
-from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Collection, Iterable
 
 import msgspec
 from msgspec import Struct
@@ -26,6 +26,7 @@ class Told(Struct, frozen=True):
     number: int
     kind: str
     data: str
+    about: str | None = None
 
 
 class Changes:
@@ -58,11 +59,16 @@ class Changes:
 
 
 class Feed:
-    """A bounded ring of events under ids `RUN-NUMBER`; used from the server's loop alone."""
+    """The newest event about each thing, under ids `RUN-NUMBER`; used from the server's loop alone.
 
-    def __init__(self, *, keep: int = 1000) -> None:
+    At most `keep` events are kept; a page that missed one of the forgotten ones loads anew.
+    """
+
+    def __init__(self, *, keep: int = 4000) -> None:
         self._run = secrets.token_hex(4)  # a restarted server must not take an older run's number for its own
-        self._ring: deque[Told] = deque(maxlen=keep)
+        self._kept: dict[tuple[str, str | int], Told] = {}  # oldest first
+        self._keep = keep
+        self._forgotten = 0  # the highest number that is no longer kept and that no later event replaces
         self._last = 0
         self._news = asyncio.Event()  # set, and replaced, by each event told
 
@@ -75,20 +81,31 @@ class Feed:
         """What stands in the stream's `id:`."""
         return f"{self._run}-{number}"
 
-    async def tell(self, kind: str, data: object) -> None:
-        """Add an event; `data` is written as JSON."""
+    async def tell(self, kind: str, data: object, *, about: str | None = None) -> None:
+        """Add an event; `data` is written as JSON. It takes the place of the last one of its kind about the same."""
         self._last += 1
-        self._ring.append(Told(self._last, kind, msgspec.json.encode(data).decode()))
+        key = (kind, self._last if about is None else about)
+        self._kept.pop(key, None)
+        self._kept[key] = Told(self._last, kind, msgspec.json.encode(data).decode(), about)
+        if len(self._kept) > self._keep:
+            self._forgotten = self._kept.pop(next(iter(self._kept))).number
         news, self._news = self._news, asyncio.Event()
         news.set()
 
     def since(self, last_id: str) -> list[Told] | None:
         """The events after `last_id`; None where some of them are forgotten or the id is of another run."""
         run, _, number = last_id.rpartition("-")
-        if run != self._run or not number.isdecimal() or int(number) > self._last:
+        if run != self._run or not (number.isascii() and number.isdecimal()) or int(number) > self._last:
             return None
-        missed = self._last - int(number)
-        return None if missed > len(self._ring) else [told for told in self._ring if told.number > int(number)]
+        seen = int(number)
+        if seen < self._forgotten:
+            return None
+        missed = []
+        for told in reversed(self._kept.values()):  # the newest are last: most pages have missed next to nothing
+            if told.number <= seen:
+                break
+            missed.append(told)
+        return missed[::-1]
 
     async def stream(
         self, last_id: str, *, now: Callable[[], float], stopping: Callable[[], bool], tick_s: float = 1.0
@@ -126,7 +143,7 @@ async def pump(
     changes: Changes,
     feed: Feed,
     *,
-    render_van: Callable[[str], object | None],
+    render_vans: Callable[[Collection[str]], Iterable[tuple[str, object]]],
     render_broker: Callable[[], object],
     links: Callable[[], dict[str, str]],
 ) -> None:
@@ -144,8 +161,7 @@ async def pump(
             vehicles |= {vehicle for vehicle, link in fresh.items() if known.get(vehicle) != link}
             known = fresh
         if broker:
-            await feed.tell("broker", await asyncio.to_thread(render_broker))
-        for vehicle in sorted(vehicles):
-            told = await asyncio.to_thread(render_van, vehicle)
-            if told is not None:
-                await feed.tell("van", told)
+            await feed.tell("broker", await asyncio.to_thread(render_broker), about="broker")
+        if vehicles:
+            for vehicle, told in await asyncio.to_thread(render_vans, vehicles):
+                await feed.tell("van", told, about=vehicle)

@@ -6,152 +6,40 @@
 from __future__ import annotations
 
 import argparse
-import json
 import logging
 import signal
 import sys
 import threading
-from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol, Self
+from typing import Protocol, Self
 from zoneinfo import ZoneInfo
 
 import msgspec
 import uvicorn
-from msgspec import Struct, field
 
 from agent.canonical import digest_of
 from agent.clock import Clock, SystemClock
 from agent.dispatch import account_command
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.board import Access, Board, DriverNotice, create_app, listen
-from agent.dispatch.connection import Broker
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
-from agent.dispatch.people import Assigned, People, assigned_by
+from agent.dispatch.loaded import Loaded, database_of, load, read_text
+from agent.dispatch.people import People
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
-from agent.dispatch.settings import BrokerSettings, DispatchSettings, parse_dispatch
+from agent.dispatch.settings import DispatchSettings, parse_dispatch
 from agent.dispatch.site_desk import open_desk
-from agent.dispatch.site_store import ids_in_force
 from agent.dispatch.store import open_store
-from agent.errors import ConfigError, RoadtallyError
-from agent.messages import DownLeaf
+from agent.dispatch.store_evidence import kept_in
+from agent.errors import RoadtallyError
 from agent.notify import Notifier
-from agent.plan import parse_plan
-from agent.records import Problem
-from agent.register import Register, parse_register
-from agent.sites import Site, parse_sites
 
 log = logging.getLogger(__name__)
 _FORGET_EVERY_S = 3600.0
 _DAY_S = 86_400.0
 _LOOK_EVERY_S = 0.5
-
-
-class Loaded(Struct, frozen=True):
-    """Settings together with what the files they name hold; `contents` is what downlinks would carry, but for sites."""
-
-    settings: DispatchSettings
-    folder: Path
-    sites: tuple[Site, ...] = ()
-    names: Mapping[str, str] = field(default_factory=dict)
-    contents: Mapping[DownLeaf, Any] = field(default_factory=dict)
-    broker: Broker = field(default_factory=Broker)
-    assigned: Assigned = field(default_factory=Assigned)
-    site_files: Mapping[str, Any] | None = None
-
-
-def load(path: Path) -> Loaded:
-    """Read a dispatch.toml and every file that it names; raises ConfigError with all that is wrong with them."""
-    settings = parse_dispatch(_read(path, where=""), file=str(path))
-    folder = path.resolve().parent
-    problems: list[Problem] = []
-    contents: dict[DownLeaf, Any] = {}
-    site_files: dict[str, Any] | None = None
-    sites: tuple[Site, ...] = ()
-    register = Register()
-    broker, assigned = Broker(), Assigned()
-    try:
-        _look_at_certificate(settings, folder)
-        broker = _broker(settings.mqtt, folder)
-    except ConfigError as error:
-        problems += error.problems
-    try:
-        if settings.sites_dir is not None:
-            files = _read_sites(folder / settings.sites_dir)
-            sites = parse_sites(files)
-            site_files = {name: json.loads(text) for name, text in files.items()}
-    except ConfigError as error:
-        problems += error.problems
-    try:
-        if settings.register_file is not None:
-            file = folder / settings.register_file
-            text = _read(file, where="[register] file")
-            register = parse_register(text, file=str(file))
-            contents["register"] = text
-    except ConfigError as error:
-        problems += error.problems
-    try:
-        if settings.plan_file is not None:
-            file = folder / settings.plan_file
-            text = _read(file, where="[plan] file")
-            known = {site.id for site in sites} | ids_in_force(settings.server.database, folder)
-            plan = parse_plan(text, file=str(file), sites=known, register=register)
-            assigned = assigned_by(plan, {listing.epc: listing.name for listing in register.listings})
-            contents["plan"] = text
-    except ConfigError as error:
-        problems += error.problems
-    if problems:
-        raise ConfigError(problems)
-    names = {listing.epc: listing.name for listing in register.listings}
-    return Loaded(settings, folder, sites, names, contents, broker, assigned, site_files)
-
-
-def _look_at_certificate(settings: DispatchSettings, folder: Path) -> None:
-    for key, name in (("cert_file", settings.server.cert_file), ("key_file", settings.server.key_file)):
-        if name is not None:
-            _read(folder / name, where=f"[dispatch] {key}")
-
-
-def _broker(settings: BrokerSettings, folder: Path) -> Broker:
-    secret = settings.password_file
-
-    def beside(key: str) -> str | None:
-        name: str | None = getattr(settings, key)
-        if name is not None:
-            _read(folder / name, where=f"[mqtt] {key}")  # whoever cannot read it is told now, not at the first try
-        return None if name is None else str(folder / name)
-
-    return Broker(
-        host=settings.host,
-        port=settings.port,
-        client_id=settings.client_id,
-        username=settings.username,
-        password=None if secret is None else _read(folder / secret, where="[mqtt] password_file").strip(),
-        ca_file=beside("ca_file"),
-        cert_file=beside("cert_file"),
-        key_file=beside("key_file"),
-    )
-
-
-def _read(path: Path, *, where: str) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        what = f"cannot be read: {getattr(error, 'strerror', None) or error}"
-        raise ConfigError(
-            [Problem(file=str(path), where=where, what=what, got="", do="check path and rights")]
-        ) from error
-
-
-def _read_sites(folder: Path) -> dict[str, str]:
-    paths = sorted(folder.glob("*.geojson"))
-    if not paths:
-        problem = Problem(file=str(folder), where="[sites] dir", what="no .geojson there", got="", do="put one there")
-        raise ConfigError([problem])
-    return {path.name: _read(path, where="[sites] dir") for path in paths}
 
 
 class Dispatch:
@@ -181,10 +69,15 @@ class Dispatch:
         places, privacy = Places(), settings.privacy
         publish = partial(self.ingest.downlink_to_all, "sites") if settings.publish else None
         self.sites = open_desk(self.store, places, self._clock, publish=publish, files=loaded.site_files)
-        self.queries = Queries(
-            self.store, places=places, names=loaded.names, quiet_after_s=settings.server.quiet_after_s
-        )
         server, zone = settings.server, ZoneInfo(settings.server.timezone)
+        self.queries = Queries(
+            self.store,
+            places=places,
+            names=loaded.names,
+            plan=loaded.plan,
+            zone=zone,
+            quiet_after_s=server.quiet_after_s,
+        )
         people = People(
             self.store,
             places,
@@ -211,6 +104,7 @@ class Dispatch:
                 notice=DriverNotice(**msgspec.structs.asdict(privacy)),
                 hosts=_hosts(settings),
                 access=access,
+                kept_evidence=kept_in(loaded.folder, settings.evidence_dir, register=loaded.plan.register),
                 open_to_network=not settings.is_local,
                 sites=self.sites,
                 stopping=self._stop.is_set,
@@ -305,11 +199,6 @@ class Dispatch:
             self._stop.wait(_FORGET_EVERY_S)
 
 
-def _database(settings: DispatchSettings, folder: Path) -> str | Path:
-    database = settings.server.database
-    return database if "://" in database else folder / database
-
-
 def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
     """The names by which the board may be asked: a page of another site must not borrow one."""
     named = () if settings.server.name is None else (settings.server.name,)
@@ -331,8 +220,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stderr.write("roadtally dispatch: --config FILE is missing; an empty dispatch.toml is enough\n")
         return 2
     if getattr(args, "also", None) == "account":
-        settings = parse_dispatch(_read(args.config, where=""), file=str(args.config))
-        return account_command.run(args, str(_database(settings, args.config.resolve().parent)))
+        settings = parse_dispatch(read_text(args.config, where=""), file=str(args.config))
+        return account_command.run(args, str(database_of(settings, args.config.resolve().parent)))
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())

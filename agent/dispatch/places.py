@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import shapely.geometry
 
@@ -31,6 +32,11 @@ class Places:
             return "a place not kept, outside working hours"
         site = self._by_id.get(site_id)
         return site_id if site is None else site.name
+
+    def zone_of(self, site_id: str) -> ZoneInfo | None:
+        """The time zone of a site, where it has one of its own."""
+        site = self._by_id.get(site_id)
+        return None if site is None or site.timezone is None else ZoneInfo(site.timezone)
 
     def name_of_location(self, uri: str | None) -> str:
         """The name of what `bizLocation` or `readPoint` says: a site, or a position in words."""

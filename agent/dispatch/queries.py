@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TypeVar
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import UTC, tzinfo
+from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
-from agent.bodies import Aboard, Position, Status
+from agent.bodies import Aboard, Status
 from agent.dispatch import cargo as carried
 from agent.dispatch import schema
-from agent.dispatch.discrepancies import open_discrepancies, strangers
+from agent.dispatch.discrepancies import strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
+from agent.dispatch.fleet import Fleet, read
+from agent.dispatch.loading import LoadingPage, Plan
+from agent.dispatch.names import kept_names
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import (
@@ -23,10 +26,8 @@ from agent.dispatch.views import (
     Link,
     ManifestView,
     NoticeView,
-    NotReadView,
-    PlaceView,
-    PositionView,
     RecordView,
+    ToldView,
     VanLine,
     VanPage,
 )
@@ -34,7 +35,6 @@ from agent.dispatch.wire import parse_ranges
 from agent.dispatch.words import seconds_of
 from agent.ledger import SeqRanges
 
-T = TypeVar("T")
 _MOST_LEGS, _MOST_EVENTS, _MOST_NOTICES = 40, 200, 20
 
 
@@ -47,10 +47,14 @@ class Queries:
         *,
         places: Places,
         names: Mapping[str, str] | None = None,
+        plan: Plan | None = None,
+        zone: tzinfo = UTC,
         quiet_after_s: float = 180.0,
     ) -> None:
         self._store = store
         self._places = places
+        self._plan = Plan() if plan is None else plan
+        self._fleet = Fleet(places, self._plan, zone)
         self._register = dict(names or {})
         self._quiet_after_s = quiet_after_s
 
@@ -70,16 +74,23 @@ class Queries:
         """What items are called."""
         return self._names(connection)
 
+    @property
+    def plan(self) -> Plan:
+        """The plan and register as they lie here."""
+        return self._plan
+
     # -- vans ----------------------------------------------------------------------------------------------------------
 
-    def vans(self, *, now_s: float, only: str | None = None) -> tuple[VanLine, ...]:
-        """Every van by id, or the one asked for."""
+    def vans(self, *, now_s: float, only: str | Collection[str] | None = None) -> tuple[VanLine, ...]:
+        """Every van by id, or the one or those asked for."""
         query = sa.select(schema.vehicle).order_by(schema.vehicle.c.vehicle)
         if only is not None:
-            query = query.where(schema.vehicle.c.vehicle == only)
+            query = query.where(schema.vehicle.c.vehicle.in_((only,) if isinstance(only, str) else sorted(only)))
         with self._store.reading() as connection:
             rows = connection.execute(query).all()
-            return tuple(self._line(connection, row, now_s=now_s) for row in rows)
+            return self._fleet.lines(
+                connection, rows, link=lambda row: self._link(row.link, row.heard_s, now_s=now_s)
+            )
 
     def strangers(self) -> DiscrepancyView | None:
         """Messages that could not be read and belong to no van that was ever heard."""
@@ -102,60 +113,14 @@ class Queries:
             return "quiet"
         return "online" if told == "online" else "unknown"
 
-    def _line(self, connection: sa.Connection, row: sa.Row[Any], *, now_s: float) -> VanLine:
-        cargo, position = _read(row.aboard, Aboard), _read(row.position, Position)
-        status = _read(row.status, Status)
-        if cargo is None:
-            items = schema.item.c
-            count = connection.execute(sa.select(sa.func.count()).where(items.aboard == row.vehicle)).scalar() or 0
-            aboard, near = int(count), 0
-        else:
-            aboard = sum(carried.is_aboard(each.p, each.state) for each in cargo.items)
-            near = len(cargo.items) - aboard
-        cursors = connection.execute(sa.select(schema.cursor.c.ranges).where(schema.cursor.c.vehicle == row.vehicle))
-        return VanLine(
-            vehicle=row.vehicle,
-            link=self._link(row.link, row.heard_s, now_s=now_s),
-            link_since_s=row.link_since_s,
-            heard_s=row.heard_s,
-            place=self._place(connection, row.vehicle, cargo),
-            position=None
-            if position is None
-            else PositionView(
-                lat=position.lat,
-                lon=position.lon,
-                at_s=seconds_of(position.at) or row.position_s,
-                error_m=position.error_m,
-                speed_mps=position.speed_mps,
-            ),
-            aboard=aboard,
-            near=near,
-            certain=None if cargo is None else cargo.certain,
-            not_read=_not_read(cargo, status),
-            missing=sum(high - low + 1 for text in cursors.scalars() for low, high in parse_ranges(text).gaps),
-            discrepancies=open_discrepancies(connection, row.vehicle),
-        )
-
-    def _place(self, connection: sa.Connection, vehicle: str, cargo: Aboard | None) -> PlaceView:
-        if cargo is None or cargo.state == "unknown":
-            return PlaceView("unknown")
-        since_s = seconds_of(cargo.since)
-        if cargo.state == "stopped":
-            if cargo.site is None:
-                return PlaceView("halt", since_s=since_s)
-            return PlaceView("site", self._places.name(cargo.site), since_s)
-        origin = None
-        if cargo.leg is not None:
-            table = schema.manifest.c
-            body = connection.execute(
-                sa.select(table.body)
-                .where(table.vehicle == vehicle, table.manifest == cargo.leg)
-                .order_by(table.revision.desc())
-            ).scalar()
-            departed = msgspec.json.decode(body).get("departed", {}) if body else {}
-            site = departed.get("site")
-            origin = self._places.name(site) if isinstance(site, str) else None
-        return PlaceView("way", origin, since_s)
+    def loading(self, vehicle: str, *, now_s: float) -> LoadingPage | None:
+        """What the plan loads where a van stands now, line by line; None where it stands at no site."""
+        lines = self.vans(now_s=now_s, only=vehicle)
+        if not lines:
+            return None
+        with self._store.reading() as connection:
+            row = connection.execute(sa.select(schema.vehicle).where(schema.vehicle.c.vehicle == vehicle)).one()
+            return self._fleet.loading_page(connection, row, lines[0])
 
     def van(self, vehicle: str, *, now_s: float) -> VanPage | None:
         """All of one van; None where it was never heard."""
@@ -164,12 +129,12 @@ class Queries:
             return None
         with self._store.reading() as connection:
             row = connection.execute(sa.select(schema.vehicle).where(schema.vehicle.c.vehicle == vehicle)).one()
-            cargo = _read(row.aboard, Aboard)
+            cargo = read(row.aboard, Aboard)
             at_s = None if cargo is None else seconds_of(cargo.at) or row.aboard_s
             record, clash = schema.record.c, schema.clash.c
             names = self._names(connection)
             events = self._events(connection, names, schema.event.c.vehicle == vehicle)
-            status = _read(row.status, Status)
+            status = read(row.status, Status)
             manifests, withdrawn = self._manifests(connection, vehicle, names)
             clashes = connection.execute(sa.select(sa.func.count()).where(clash.vehicle == vehicle)).scalar()
             unused = connection.execute(
@@ -225,28 +190,52 @@ class Queries:
 
     # -- items ---------------------------------------------------------------------------------------------------------
 
-    def item(self, epc: str) -> ItemPage | None:
+    def item(self, epc: str, *, now_s: float | None = None) -> ItemPage | None:
         """One item by its pure identity URI; None where neither a vehicle nor the register ever named it."""
         with self._store.reading() as connection:
             row = connection.execute(sa.select(schema.item).where(schema.item.c.epc == epc)).first()
-            if row is None and epc not in self._register:
+            listing = self._plan.register.by_epc.get(epc)
+            if row is None and listing is None and epc not in self._register:
                 return None
             names = self._names(connection)
             listed = schema.event_item.c
-            speaks = sa.exists().where(
-                listed.epc == epc, listed.vehicle == schema.event.c.vehicle, listed.event_id == schema.event.c.event_id
+            mine = sa.select(listed.vehicle, listed.event_id).where(listed.epc == epc)
+            events = self._events(
+                connection, names, sa.tuple_(schema.event.c.vehicle, schema.event.c.event_id).in_(mine), only=epc
             )
+            told = None
+            if row is not None and row.aboard is not None:
+                told = self._told(connection, row.aboard, epc, now_s=now_s)
             return ItemPage(
                 epc=epc,
                 name=names.of(epc),
-                tag=None if row is None else row.tag,
+                tag=listing.tag if row is None and listing is not None else None if row is None else row.tag,
                 aboard=None if row is None else row.aboard,
                 place=None if row is None or row.place is None else self._places.name_of_location(row.place),
                 since_s=None if row is None else row.since_s,
                 since_exact=True if row is None else row.since_exact,
                 p=None if row is None else row.p,
-                events=self._events(connection, names, speaks, only=epc),
+                events=events,
+                told=told,
+                type=None if listing is None else listing.type,
+                home=None if listing is None or listing.home is None else self._places.name(listing.home),
+                more_events=len(events) == _MOST_EVENTS,
             )
+
+    def _told(self, connection: sa.Connection, vehicle: str, epc: str, *, now_s: float | None) -> ToldView | None:
+        """What a van last said of an item; None where it said nothing."""
+        row = connection.execute(sa.select(schema.vehicle).where(schema.vehicle.c.vehicle == vehicle)).first()
+        cargo = None if row is None else read(row.aboard, Aboard)
+        if row is None or cargo is None:
+            return None
+        link = self._link(row.link, row.heard_s, now_s=row.heard_s or 0.0 if now_s is None else now_s)
+        (line,) = self._fleet.lines(connection, [row], link=lambda _row: link)
+        at_s = seconds_of(cargo.at) or row.aboard_s
+        heard = next((each for each in cargo.items if each.epc == epc), None)
+        if heard is None:
+            return ToldView(at_s, None, "not named", None, line.place, link)
+        heard_s = None if heard.heard_s is None or at_s is None else at_s - heard.heard_s
+        return ToldView(at_s, heard.p, heard.state, heard_s, line.place, link)
 
     def _events(
         self, connection: sa.Connection, names: Names, which: sa.ColumnElement[bool], *, only: str | None = None
@@ -256,29 +245,7 @@ class Queries:
         return tuple(event_view(row, self._places, names, only=only) for row in rows)
 
     def _names(self, connection: sa.Connection) -> Names:
-        rows = connection.execute(
-            sa.select(schema.item.c.epc, schema.item.c.name).where(schema.item.c.name.is_not(None))
-        )
-        return Names({row.epc: row.name for row in rows} | self._register)
-
-
-def _read(text: str | None, kind: type[T]) -> T | None:
-    return None if text is None else msgspec.json.decode(text, type=kind)
-
-
-def _not_read(cargo: Aboard | None, status: Status | None) -> tuple[NotReadView, ...]:
-    told = () if cargo is None else cargo.silences or ((cargo.not_read,) if cargo.not_read is not None else ())
-    found = [NotReadView(each.why, seconds_of(each.since), each.whole) for each in told]
-    reader = None if status is None else status.reader
-    if reader is not None and reader.state == "down" and not any(each.whole for each in found):
-        found.insert(0, NotReadView("the reader is down", seconds_of(reader.not_read_since)))
-    if status is not None and status.gps is not None and status.gps.state != "ok":
-        gps = {"no fix": "places: the receiver has no fix", "silent": "places: the receiver is silent"}
-        found.append(NotReadView(gps[status.gps.state], seconds_of(status.gps.last_fix), whole=False))
-    if reader is not None and reader.antennas_lost and not any(each.antenna is not None for each in told):
-        lost = ", ".join(map(str, reader.antennas_lost))
-        found.append(NotReadView(f"antenna {lost} is lost", whole=False))
-    return tuple(found)
+        return kept_names(connection, self._register)
 
 
 def _records(connection: sa.Connection, vehicle: str) -> tuple[RecordView, ...]:

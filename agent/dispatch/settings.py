@@ -76,6 +76,7 @@ class DispatchSettings(Struct, frozen=True):
     sites_dir: str | None = None
     register_file: str | None = None
     plan_file: str | None = None
+    evidence_dir: str | None = None
     publish: bool = False
 
     @property
@@ -116,6 +117,7 @@ SECTIONS: dict[str, dict[str, Key]] = {
     "sites": {"dir": Key("a folder of .geojson files", text, required=True)},
     "register": {"file": Key("a CSV file", text, required=True)},
     "plan": {"file": Key("a CSV file", text, required=True)},
+    "evidence": {"dir": Key("a folder of copies of vehicles' stores", text, required=True)},
     "downlink": {"publish": _FLAG},
     "privacy": {
         "organisation": _TEXT,
@@ -176,6 +178,7 @@ def parse_dispatch(source: str, *, file: str) -> DispatchSettings:
         sites_dir=values["sites"].get("dir"),
         register_file=values["register"].get("file"),
         plan_file=values["plan"].get("file"),
+        evidence_dir=values["evidence"].get("dir"),
         publish=values["downlink"].get("publish", False),
     )
 

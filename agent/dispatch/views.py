@@ -9,6 +9,8 @@ from typing import Literal
 
 from msgspec import Struct
 
+from agent.dispatch.views_found import LoadingCount, NotReadView
+
 Link = Literal["online", "quiet", "offline", "unknown"]
 
 
@@ -26,6 +28,7 @@ class PlaceView(Struct, frozen=True):
     kind: Literal["site", "halt", "way", "unknown"]
     name: str | None = None
     since_s: float | None = None
+    site: str | None = None  # the id of the site, where it stands at one
 
     @property
     def text(self) -> str:
@@ -45,14 +48,6 @@ class PositionView(Struct, frozen=True):
     at_s: float
     error_m: float | None = None
     speed_mps: float | None = None
-
-
-class NotReadView(Struct, frozen=True):
-    """What is not being read, and since when; `whole` where it is nothing at all."""
-
-    why: str
-    since_s: float | None = None
-    whole: bool = True
 
 
 class SilenceView(Struct, frozen=True):
@@ -94,6 +89,9 @@ class VanLine(Struct, frozen=True, kw_only=True):
     not_read: tuple[NotReadView, ...]
     missing: int
     discrepancies: tuple[DiscrepancyView, ...]
+    loading: LoadingCount | None = None
+    short: int = 0  # of the leg it is on, against the plan; nothing is short before departure
+    over: int = 0
 
 
 class AboardView(Struct, frozen=True):
@@ -193,6 +191,7 @@ class EventView(Struct, frozen=True, kw_only=True):
     void_reason: str | None
     declared_s: float | None
     location: str | None = None  # as the event writes it: an SGLN, a site's URN or a `geo:` URI
+    badges: tuple[BadgeView, ...] = ()
 
 
 class VisitView(Struct, frozen=True, kw_only=True):
@@ -273,6 +272,17 @@ class VanPage(Struct, frozen=True, kw_only=True):
     notices: tuple[NoticeView, ...]
 
 
+class ToldView(Struct, frozen=True):
+    """What the van that an item is aboard last said of it; `at_s` is when, `heard_s` when its tag was last heard."""
+
+    at_s: float | None
+    p: float | None
+    state: str
+    heard_s: float | None
+    place: PlaceView
+    link: Link
+
+
 class ItemPage(Struct, frozen=True, kw_only=True):
     """Where an item is by the standing events, and all that was said of it."""
 
@@ -285,6 +295,10 @@ class ItemPage(Struct, frozen=True, kw_only=True):
     since_exact: bool
     p: float | None
     events: tuple[EventView, ...]
+    told: ToldView | None = None
+    type: str | None = None
+    home: str | None = None
+    more_events: bool = False
 
 
 class AuditEntry(Struct, frozen=True, kw_only=True):

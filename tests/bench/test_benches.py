@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
-from tests.bench import bench_disk, bench_ingest, bench_link, bench_replay, bench_start
+from tests.bench import bench_board, bench_disk, bench_ingest, bench_link, bench_replay, bench_start
 from tests.bench.common import Figure, machine, number, show
 
 
@@ -46,7 +46,14 @@ def test_the_machine_is_said() -> None:
 @pytest.mark.integration
 @pytest.mark.parametrize(
     "measure",
-    [bench_replay.measure, bench_link.measure, bench_start.measure, bench_ingest.measure, bench_disk.measure],
+    [
+        bench_replay.measure,
+        bench_link.measure,
+        bench_start.measure,
+        bench_ingest.measure,
+        bench_disk.measure,
+        bench_board.measure,
+    ],
 )
 def test_a_benchmark_runs(measure: Callable[[bool], Sequence[Figure]], capsys: pytest.CaptureFixture[str]) -> None:
     """In its quick form every figure comes out positive, and is printed."""

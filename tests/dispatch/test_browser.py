@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from agent.dispatch.main import Dispatch, load
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
 from tests.dispatch.scenario import (
     DAY_S,
@@ -127,15 +128,15 @@ def test_the_vans_page_stays_true(watch: Callable[..., Watched], van_at: Callabl
     here: dict[str, Any] = {"state": "stopped", "site": "quay", "since": "2026-03-02T08:06:00.000Z"}
     van.say("aboard", json.dumps(aboard("van-07", [item(4)], at_s=NOW_S, **here)).encode(), retain=True)
     van.say("position", json.dumps(position("van-07", at_s=NOW_S, lat=48.296, lon=-31.189)).encode(), retain=True)
-    card = page.locator("article[data-van=van-07]")
+    card = page.locator("tr[data-van=van-07]")
     card.get_by_text("at Quay Seven stage").wait_for()
     assert "1 item" in card.inner_text()
     until(lambda: page.locator(".van-mark", has_text="van-07").bounding_box() != before, "the van to move on the map")
     assert page.locator("#says").text_content() != ""
     fresh = van_at("van-11")
     fresh.say("aboard", json.dumps(aboard("van-11", [], at_s=NOW_S)).encode(), retain=True)
-    page.locator("article[data-van=van-11]").wait_for()
-    order = page.locator("article").evaluate_all("each => each.map((one) => one.dataset.van)")
+    page.locator("tr[data-van=van-11]").wait_for()
+    order = page.locator("#vans tbody tr").evaluate_all("each => each.map((one) => one.dataset.van)")
     assert order == ["van-03", "van-07", "van-11"]
     assert page.evaluate("window.notReloaded")
 
@@ -162,12 +163,12 @@ def test_a_van_page_stays_true(watch: Callable[..., Watched], van_at: Callable[[
 def test_ages_grow_by_the_dispatchs_clock(watch: Callable[..., Watched], dispatch: Dispatch) -> None:
     """An age follows the dispatch's clock, whatever this computer's says; a silent van becomes one not heard."""
     page = watch("/").page
-    page.get_by_text("position 5 s old").wait_for()
+    page.get_by_text("5 s ago").wait_for()
     clock = dispatch._clock
     assert isinstance(clock, StoppedClock)
     clock.utc_s += 600
-    page.get_by_text("position 10 min old").wait_for()
-    page.locator("article[data-van=van-07]").get_by_text("not heard for 10 min").wait_for(timeout=15_000)
+    page.locator("tr[data-van=van-07]").get_by_text("10 min ago").wait_for()
+    page.locator("tr[data-van=van-07]").get_by_text("Urgent: not heard for 10 min").wait_for(timeout=15_000)
 
 
 def test_a_lost_stream_is_said(watch: Callable[..., Watched], dispatch: Dispatch, tmp_path: Path) -> None:

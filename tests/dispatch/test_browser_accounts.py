@@ -16,7 +16,8 @@ from playwright.sync_api import Browser, Page
 from agent.dispatch import guard
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.audit import COMMAND_LINE, Doer, keep
-from agent.dispatch.main import Dispatch, load
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch
 from agent.dispatch.passwords import Passwords
 from tests.dispatch.conftest import free_port, until
 from tests.dispatch.scenario import BADGE, HOSTILE, fill, write_sites

@@ -14,7 +14,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from agent.dispatch.main import Dispatch, load
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch
 from agent.units import format_utc
 from tests.dispatch import whole_day
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Collection, Coroutine
 from typing import Any
 
 from agent.dispatch.live import Changes, Feed, pump
@@ -71,6 +71,37 @@ def test_too_long_away() -> None:
     run(story())
 
 
+def test_of_one_van_the_last_word_is_enough() -> None:
+    """However often vans change while a page is away, it is told the last of each, in order, and need not load anew."""
+
+    async def story() -> None:
+        feed = Feed(keep=10)
+        start = feed.last_id
+        for number in range(500):
+            await feed.tell("van", number, about=f"van-{number % 3}")
+        await feed.tell("broker", "up", about="broker")
+        told = await read(feed, start, events=4)
+        assert [text.splitlines()[2] for text in told] == ["data: 497", "data: 498", "data: 499", 'data: "up"']
+        assert told[0].splitlines()[0] == f"id: {feed.id_of(498)}"
+        assert len(await read(feed, feed.id_of(499), events=2)) == 2
+
+    run(story())
+
+
+def test_what_was_forgotten_is_not_passed_over() -> None:
+    """Who missed an event that is no longer kept loads anew, though later ones are there; who saw it does not."""
+
+    async def story() -> None:
+        feed = Feed(keep=3)
+        for number in range(5):
+            await feed.tell("van", number, about=f"van-{number}")
+        assert feed.since(feed.id_of(1)) is None
+        assert [told.number for told in feed.since(feed.id_of(2)) or ()] == [3, 4, 5]
+        assert feed.since(feed.id_of(5)) == []
+
+    run(story())
+
+
 def test_the_clock_ticks() -> None:
     """The stream carries the dispatch's clock, first thing and on."""
 
@@ -91,16 +122,16 @@ def test_changes_are_gathered() -> None:
         changes, feed = Changes(), Feed()
         rendered: list[str] = []
 
-        def render(vehicle: str) -> object:
-            rendered.append(vehicle)
-            return {"van": vehicle}
+        def render(vehicles: Collection[str]) -> list[tuple[str, object]]:
+            rendered.extend(vehicles)
+            return [(vehicle, {"van": vehicle}) for vehicle in vehicles]
 
         for _ in range(5):
             changes.note("van-07", "log")
         changes.note_broker()
         start = feed.last_id
         pumping = asyncio.create_task(
-            pump(changes, feed, render_van=render, render_broker=lambda: "broker", links=lambda: {"van-07": "online"})
+            pump(changes, feed, render_vans=render, render_broker=lambda: "broker", links=lambda: {"van-07": "online"})
         )
         told = await read(feed, start, events=2)
         pumping.cancel()

@@ -20,7 +20,8 @@ import httpx
 import pytest
 
 from agent.dispatch.audit import COMMAND_LINE
-from agent.dispatch.main import Dispatch, _watch, add_arguments, load, run
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch, _watch, add_arguments, run
 from agent.dispatch.settings import SECTIONS, DispatchSettings, parse_dispatch
 from agent.dispatch.sitebook import with_feature
 from agent.errors import ConfigError

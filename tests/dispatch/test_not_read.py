@@ -50,8 +50,8 @@ def test_every_silence_stands_on_the_board_once(ask: board.Ask, store: DispatchS
         NotReadView("antenna 2 is lost", NOW_S - 4000, whole=False),
     )
     text = board.text_of(ask("/"))
-    assert "Not read paused while the doors are open, or may be since 07:56, 10 min" in text
-    assert "Not read antenna 2 is lost since 06:59, 1 h 6 min" in text
+    assert "Urgent: not read: paused while the doors are open, or may be for 10 min" in text
+    assert "not read: antenna 2 is lost for 1 h 6 min" in text
 
 
 def test_a_manifest_says_what_was_not_read(ask: board.Ask, store: DispatchStore) -> None:

@@ -14,7 +14,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from agent.dispatch.audit import COMMAND_LINE
-from agent.dispatch.main import Dispatch, load
+from agent.dispatch.loaded import load
+from agent.dispatch.main import Dispatch
 from agent.dispatch.sitebook import read_book
 from tests import tinyday
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until

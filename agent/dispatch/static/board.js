@@ -31,6 +31,7 @@ export function age(seconds) {
 }
 
 function say_ages(root = document) {
+  if (paused.since !== null) return;
   const now = now_s();
   for (const each of root.querySelectorAll("[data-since]")) {
     const text = age(now - Number(each.dataset.since));
@@ -68,50 +69,122 @@ export function swap(element, content) {
   again?.focus({ preventScroll: true });
 }
 
-function show_van(told) {
+// Whether a fresh line is among those that the page was asked to show.
+function is_asked_for(row, list) {
+  const { place, show, find } = list.dataset;
+  if (place && row.dataset.place !== place) return false;
+  if (show && Number(row.dataset.trouble) < (show === "urgent" ? 2 : 1)) return false;
+  const text = row.textContent.toLowerCase();
+  return find.toLowerCase().split(/\s+/).every((word) => text.includes(word));
+}
+
+// A row changes in place and never moves; one that is new to the page comes last, until the reader sorts again.
+let added = 0;
+function show_row(told) {
   const list = document.getElementById("vans");
-  if (list) {
-    const fresh = nodes_of(told.html).querySelector("article");
-    const held = [...list.querySelectorAll("article")].find((each) => each.dataset.van === told.van);
-    if (held) {
-      const content = document.createDocumentFragment();
-      content.append(...fresh.childNodes);
-      swap(held, content);
-    } else {
-      document.getElementById("no-vans")?.remove();
-      const after = [...list.querySelectorAll("article")].find((each) => each.dataset.van > told.van);
-      say_ages(fresh);
-      list.insertBefore(fresh, after ?? null);
-    }
+  if (!list) {
+    if (document.getElementById("no-vans")) document.getElementById("outside").textContent = "Vans have been heard since: sort again to see them.";
+    return;
   }
+  const fresh = nodes_of(told.html).querySelector("tr");
+  const body = list.tBodies[0];
+  const held = [...body.rows].find((each) => each.dataset.van === told.van);
+  if (held) {
+    const content = document.createDocumentFragment();
+    content.append(...fresh.childNodes);
+    held.className = fresh.className;
+    Object.assign(held.dataset, fresh.dataset);
+    swap(held, content);
+  } else if (is_asked_for(fresh, list)) {
+    say_ages(fresh);
+    body.append(fresh);
+    added += 1;
+    document.getElementById("outside").textContent = `${added} van${added > 1 ? "s" : ""} more at the end of the list.`;
+  }
+}
+
+function show_van(told) {
+  const list = document.querySelector(".fleet");
+  if (list) show_row(told);
   document.dispatchEvent(new CustomEvent("van", { detail: told }));
-  if (page.dataset.partVan === told.van) refresh_part();
+  if (page.dataset.partVan === told.van || page.dataset.partEvery) refresh_part();
   if (told.says && (list || page.dataset.partVan === told.van)) says.textContent = told.says;
+}
+
+// While updates are paused nothing on the page changes, ages included; the last of each van's news is kept for later.
+const paused = { since: null, waiting: new Map(), count: 0, reload: false };
+const pause_button = document.getElementById("pause");
+
+function is_held(kind, told) {
+  if (paused.since === null) return false;
+  if (kind === "reload") paused.reload = true;
+  else paused.waiting.set(`${kind} ${told.van ?? ""}`, [kind, told]);
+  paused.count += 1;
+  say_paused();
+  return true;
+}
+
+function say_paused() {
+  const waits = paused.reload ? "more changes wait than are kept; this page is then read anew" : `${paused.count} change${paused.count === 1 ? " waits" : "s wait"}`;
+  const text = `Updates paused at ${paused.since}; what you see, ages too, is from then; ${waits}.`;
+  const note = document.getElementById("paused");
+  note.textContent = text;
+  note.hidden = false;
+}
+
+function pause_or_go_on() {
+  if (paused.since === null) {
+    paused.since = document.querySelector("[data-clock]")?.textContent ?? "";
+    pause_button.setAttribute("aria-pressed", "true");
+    say_paused();
+    return;
+  }
+  if (paused.reload) {
+    location.reload();
+    return;
+  }
+  const waiting = [...paused.waiting.values()];
+  Object.assign(paused, { since: null, count: 0 });
+  paused.waiting.clear();
+  pause_button.setAttribute("aria-pressed", "false");
+  document.getElementById("paused").hidden = true;
+  for (const [kind, told] of waiting) act_on[kind](told);
+  if (part.again) refresh_part();
+  say_ages();
 }
 
 // One request at a time; what changes meanwhile is fetched by the next.
 const part = { asked: false, again: false };
+const part_every_ms = Number(page.dataset.partEvery ?? 1) * 1000;
 
 async function refresh_part() {
-  if (part.asked) {
+  if (part.asked || paused.since !== null) {
     part.again = true;
     return;
   }
   part.asked = true;
   try {
     const answer = await fetch(page.dataset.part);
-    if (answer.ok) swap(document.getElementById("part"), nodes_of(await answer.text()));
+    const text = await answer.text();
+    if (paused.since !== null) part.again = true;
+    else if (answer.ok) swap(document.getElementById("part"), nodes_of(text));
   } catch {
     part.again = true;
   }
   setTimeout(() => {
     part.asked = false;
-    if (part.again) {
+    if (part.again && paused.since === null) {
       part.again = false;
       refresh_part();
     }
-  }, 1000);
+  }, part_every_ms);
 }
+
+const act_on = {
+  van: show_van,
+  broker: (told) => swap(document.getElementById("broker"), nodes_of(told.html)),
+  reload: () => location.reload(),
+};
 
 function listen() {
   let retry_ms = retry_first_ms;
@@ -126,6 +199,7 @@ function listen() {
     });
     source.onopen = () => {
       retry_ms = retry_first_ms;
+      if (!stream_note.hidden) says.textContent = "Live updates are back; what changed meanwhile follows.";
       stream_note.hidden = true;
       stream_note.textContent = "";
     };
@@ -142,13 +216,25 @@ function listen() {
       }
     };
     on("tick", set_clock);
-    on("van", show_van);
-    on("broker", (told) => swap(document.getElementById("broker"), nodes_of(told.html)));
-    on("reload", () => location.reload());
+    for (const kind of Object.keys(act_on)) on(kind, (told) => is_held(kind, told ?? {}) || act_on[kind](told));
     addEventListener("pagehide", () => source.close(), { once: true });
   };
   connect();
 }
 
-if (page.dataset.live) listen();  // nobody's who has not logged in
+// The access key of the search field, which some browsers want Shift or Control for.
+document.addEventListener("keydown", (event) => {
+  if (!event.altKey || event.ctrlKey || event.metaKey || event.code !== "KeyS") return;
+  const field = document.getElementById("q");
+  if (!field) return;
+  event.preventDefault();
+  field.focus();
+  field.select();
+});
+
+if (page.dataset.live) { // nobody's who has not logged in
+  pause_button.hidden = false;
+  pause_button.addEventListener("click", pause_or_go_on);
+  listen();
+}
 setInterval(() => say_ages(), 1000);
