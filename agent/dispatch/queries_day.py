@@ -212,22 +212,22 @@ class DayQueries:
         with self._queries.store.reading() as connection:
             names = self._queries.names(connection)
             rows = connection.execute(query.order_by(table.revision, table.epoch, table.seq)).all()
-        issues: list[IssueView] = []
-        for index, row in enumerate(rows):
-            view = manifest_view(rows[: index + 1], self._queries.places, names)
-            last_of_number = index + 1 == len(rows) or rows[index + 1].revision != row.revision
-            issues.append(
-                IssueView(
-                    key=str(row.revision) if last_of_number else f"{row.revision}-{row.epoch}.{row.seq}",
-                    revision=row.revision,
-                    issued_s=view.revisions[-1].issued_s,
-                    stands=index + 1 == len(rows),
-                    again=index > 0 and rows[index - 1].revision == row.revision,
-                    manifest=view,
-                    withdrawn=row.withdrawn,
-                    difference=difference(issues[-1].manifest, view) if issues else None,
+            issues: list[IssueView] = []
+            for index, row in enumerate(rows):
+                view = manifest_view(rows[: index + 1], self._queries.places, names)
+                last_of_number = index + 1 == len(rows) or rows[index + 1].revision != row.revision
+                issues.append(
+                    IssueView(
+                        key=str(row.revision) if last_of_number else f"{row.revision}-{row.epoch}.{row.seq}",
+                        revision=row.revision,
+                        issued_s=view.revisions[-1].issued_s,
+                        stands=index + 1 == len(rows),
+                        again=index > 0 and rows[index - 1].revision == row.revision,
+                        manifest=view,
+                        withdrawn=row.withdrawn,
+                        difference=difference(issues[-1].manifest, view) if issues else None,
+                    )
                 )
-            )
         shown_issue = (
             next((each for each in issues if each.key == key), None) if key else issues[-1] if issues else None
         )

@@ -71,7 +71,7 @@ def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watch
 
 def log_in(page: Page, name: str) -> None:
     """By the form."""
-    page.get_by_label("Name").fill(name)
+    page.get_by_label("Name", exact=True).fill(name)
     page.get_by_label("Password").fill(PASSWORDS[name])
     page.get_by_role("button", name="Log in").click()
     page.wait_for_url(lambda url: "/login" not in url)
@@ -140,7 +140,7 @@ def test_an_administrators_morning(watch: Callable[..., Watched], dispatch: Disp
     """An account is made and changed, a token made, seen once and revoked, and the log tells all of it."""
     page = watch("/accounts").page
     log_in(page, "Quill")
-    page.get_by_label("Name").fill("Okafor")
+    page.get_by_label("Name", exact=True).fill("Okafor")
     page.get_by_label("Role").select_option("dispatch")
     page.get_by_label("Password").fill("a trunk of cables more")
     page.get_by_role("button", name="Make the account").click()

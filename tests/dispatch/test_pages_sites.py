@@ -81,8 +81,8 @@ class Visitor:
 
 
 def fields_in(page: str) -> dict[str, str]:
-    """The fields of a page's first form."""
-    form = re.search(r"<form.*?</form>", page, re.DOTALL)
+    """The fields of a page's first form but the search."""
+    form = re.search(r'<form[^>]*method="post".*?</form>', page, re.DOTALL)
     assert form is not None
     fields: dict[str, str] = {}
     for tag in re.findall(r"<input[^>]*>", form[0]):
