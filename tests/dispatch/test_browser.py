@@ -206,7 +206,8 @@ def test_hostile_names(watch: Callable[..., Watched], dispatch: Dispatch) -> Non
     dispatch.store.hear(word(held), received_s=NOW_S)
     for path in ("/", "/van/van-07"):
         watched = watch(path, width=390)
-        watched.page.locator("main :not(option)", has_text="<script>alert(1)</script>").filter(visible=True).first.wait_for()
+        named = watched.page.locator("main :not(option)", has_text="<script>alert(1)</script>")
+        named.filter(visible=True).first.wait_for()
         assert watched.fits(), path
 
 
