@@ -141,7 +141,7 @@ class Maker:
             }
         )  # fmt: skip
         for epc, _, _ in items:
-            self.listed.append({"epc": epc, "vehicle": self.vehicle, "event_id": name, "p": 0.99})
+            self.listed.append({"epc": epc, "vehicle": self.vehicle, "event_id": name, "time_s": at_s, "p": 0.99})
             aboard = self.vehicle if step != "unloading" else None
             at = None if aboard else place
             if step != "departing":

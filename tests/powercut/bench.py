@@ -381,12 +381,12 @@ def _integrity(path: Path) -> list[str]:
 def judged(
     trace: Trace, cuts: dict[int, list[tuple[Shape, int]]], *, life_each: int = 0, whole_days: int | None = None
 ) -> list[Verdict]:
-    """The verdicts on some cuts, in a process whose log nobody reads."""
-    logging.disable(logging.CRITICAL)
+    """The verdicts on some cuts."""
     return list(Bench(trace, life_each=life_each, whole_days=whole_days).judge(cuts))
 
 
 def judged_part(job: tuple[Trace, dict[int, list[tuple[Shape, int]]], int]) -> list[Verdict]:
-    """The same for a pool of processes."""
+    """The same for a pool of processes, whose log nobody reads."""
+    logging.disable(logging.CRITICAL)
     trace, cuts, life_each = job
     return judged(trace, cuts, life_each=life_each)
