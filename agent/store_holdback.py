@@ -120,7 +120,7 @@ class Holdback:
         return self._ends(append, mono) or self._custody_first(append)
 
     def _look(self, mono: float) -> None:
-        """Now and then make the reserve whole where it is not: a start may have given up of it, and the disk be free."""
+        """Now and then make the reserve whole where it is not: a start may have given up some, and there is space."""
         if self._looked_mono is None or mono < self._looked_mono:
             self._looked_mono = mono
         elif mono - self._looked_mono >= LOOK_EVERY_S:

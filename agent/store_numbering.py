@@ -26,6 +26,7 @@ _INSERT_RECORD = (
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 _INSERT_OUTBOX = "INSERT INTO outbox (seq, record) VALUES (?, ?)"
+_DELETE_RANGE = "DELETE FROM outbox WHERE seq BETWEEN ? AND ?"
 _BEYOND = "SELECT id, kind, content FROM record WHERE epoch = ? AND seq > ? ORDER BY seq"
 _ACKED = "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
 _SIGNED = "SELECT 1 FROM record WHERE epoch = ? AND sig IS NOT NULL LIMIT 1"
@@ -113,13 +114,12 @@ class Numbering:
         elif mono - self._short[1] >= _SHORT_FOR_S and (
             self._again_mono is None or mono - self._again_mono >= _AGAIN_AFTER_S
         ):
+            execute = self._connection.execute
             with transaction(self._connection):
-                again = self._connection.execute(_AGAIN, (here.epoch, short.seq)).rowcount
+                again = execute(_AGAIN, (here.epoch, short.seq)).rowcount
                 for first, last in short.also:
-                    again -= self._connection.execute("DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)).rowcount
-                self._connection.execute(
-                    "UPDATE epoch SET acked = ?, digest = ? WHERE epoch = ?", (short.seq, short.hash, here.epoch)
-                )
+                    again -= execute(_DELETE_RANGE, (first, last)).rowcount
+                execute("UPDATE epoch SET acked = ?, digest = ? WHERE epoch = ?", (short.seq, short.hash, here.epoch))
             _LOG.warning(
                 "The dispatch side had all up to record %d of epoch %d and now has all up to %d; %d are sent again.",
                 *(here.acked, here.epoch, short.seq, again),
@@ -134,7 +134,7 @@ class Numbering:
         with transaction(self._connection):
             trimmed = execute("DELETE FROM outbox WHERE seq <= ?", (ack.seq,)).rowcount
             for first, last in ack.also:
-                trimmed += execute("DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)).rowcount
+                trimmed += execute(_DELETE_RANGE, (first, last)).rowcount
             execute(_ACKED, (ack.seq, ack.hash, here.epoch))
         self.now = epochs(self._connection)[-1]
         return trimmed

@@ -61,7 +61,7 @@ class Drawn:
         try:
             self._read(vehicle, epoch, each)
         except (MessageError, ArithmeticError, ValueError, RecursionError) as error:
-            # Whatever a vehicle may write: a record that ended ingest would come again at each start, before all others.
+            # Whatever a vehicle may write: a record that ended ingest would come again, first of all, at each start.
             log.warning("%s epoch %d seq %d is kept unused: %s", vehicle, epoch, each.seq, error)
             return str(error) or type(error).__name__
         return None

@@ -26,7 +26,7 @@ _Connecting = AbstractContextManager[sa.Connection]
 
 
 def forget(connection: sa.Connection, *, records_before_s: float, badges_before_s: float) -> int:
-    """Delete records, events and manifests from before the one; positions, and whose badges when, from before the other.
+    """Delete records, events and manifests from before the one, positions and badges' legs from before the other.
 
     The last known place of an item is kept. Returns how many records went.
     """
@@ -71,9 +71,7 @@ def _forget_records(connection: sa.Connection, vehicle: str, epoch: int, before_
     return int(gone)
 
 
-def strip_badges(
-    reading: Callable[[], _Connecting], writing: Callable[[], _Connecting], *, before_s: float
-) -> None:
+def strip_badges(reading: Callable[[], _Connecting], writing: Callable[[], _Connecting], *, before_s: float) -> None:
     """Take the badges out of all bodies from before then, a page at a time: nobody else waits long to read or write.
 
     `reading` and `writing` each open a transaction of the store.
@@ -91,7 +89,7 @@ def strip_badges(
         while True:
             with reading() as connection:
                 beyond = sa.true() if after is None else sa.tuple_(*keys) > sa.tuple_(*map(sa.literal, after))
-                rows = connection.execute(page.where(beyond)).all()
+                rows: Sequence[Any] = connection.execute(page.where(beyond)).all()
             found = [(row, body) for row in rows if (body := _without_badges(row.body)) is not None]
             if found:
                 with writing() as connection:
@@ -102,7 +100,7 @@ def strip_badges(
             after = tuple(rows[-1])[: len(keys)]
 
 
-def _replace(connection: sa.Connection, table: sa.Table, row: sa.Row[Any], body: str) -> None:
+def _replace(connection: sa.Connection, table: sa.Table, row: Any, body: str) -> None:  # noqa: ANN401 - a row
     # A body that has changed since it was read is stripped the next time.
     here = sa.and_(*(key == getattr(row, key.name) for key in table.primary_key.columns), table.c.body == row.body)
     values: dict[str, Any] = {"body": body}

@@ -27,7 +27,7 @@ from agent.dispatch.acks import Acks
 from agent.dispatch.connection import KEEPALIVE_S, Broker, fresh_client
 from agent.dispatch.store import BusyError, DispatchStore
 from agent.dispatch.views import BrokerLink
-from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
+from agent.dispatch.wire import LogBatch, decode_batch
 from agent.errors import MessageError, StoreError
 from agent.messages import DownLeaf, encode_downlink, parse_topic, topic
 

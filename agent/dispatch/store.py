@@ -40,7 +40,7 @@ _WRITES = "roadtally_writes"
 _ONE_WRITER = 0x726F6164  # PostgreSQL's advisory lock for it; any number that nobody else takes
 _NOT_NOW = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError, NoTurnError)
 _TOO_MUCH = "54"
-"""The class of PostgreSQL's error codes for what exceeds a limit of its own: no later try succeeds (Appendix A there)."""
+"""The class of PostgreSQL's error codes (its Appendix A) for what exceeds a limit of its own: no later try succeeds."""
 _MUCH = 100_000
 log = logging.getLogger(__name__)
 

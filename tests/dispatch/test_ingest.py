@@ -11,9 +11,9 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
-from agent.clock import SystemClock
 from agent.bodies import Body, Position
 from agent.chain import walk
+from agent.clock import SystemClock
 from agent.dispatch import schema
 from agent.dispatch.chains import kept_chain
 from agent.dispatch.connection import Broker

@@ -244,7 +244,9 @@ def test_names_that_no_index_holds_are_refused(store: DispatchStore) -> None:
 @pytest.mark.parametrize(("attribute", "code", "busy"), [
     ("sqlstate", "54000", False), ("pgcode", "54000", False), ("sqlstate", "40001", True), ("other", "54000", True),
 ])  # fmt: skip
-def test_what_exceeds_a_limit_is_never_tried_again(store: DispatchStore, attribute: str, code: str, *, busy: bool) -> None:
+def test_what_exceeds_a_limit_is_not_tried_again(
+    store: DispatchStore, attribute: str, code: str, *, busy: bool
+) -> None:
     """PostgreSQL's class 54 says that the same change will fail for ever; what may pass is worth another try.
 
     https://www.postgresql.org/docs/current/errcodes-appendix.html
