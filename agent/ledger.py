@@ -22,6 +22,12 @@ _KNOWN_STEPS = {
     ("OBSERVE", "departing"),
     ("OBSERVE", "arriving"),
 }
+LONGEST_NAME = 300
+"""Characters of what records are found by: ids, EPCs, places, manifests' names.
+
+Two of them in one index row stay below what PostgreSQL takes, 2704 octets (BTMaxItemSize), at four octets each. The
+longest EPC URI of TDS is under 200.
+"""
 
 
 class CustodyEvent(Struct, frozen=True, gc=False):
@@ -81,7 +87,7 @@ def parse_event(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: int) 
     if not isinstance(action, str) or not isinstance(step, str) or (action, step) not in _KNOWN_STEPS:
         raise MessageError(f"action {action!r} with bizStep {step!r} is none of loaded, unloaded, departed, arrived")
     if body.get("type") == "AggregationEvent":
-        epcs = _texts(body.get("childEPCs"), "childEPCs")
+        epcs = children(body)
         if not epcs:
             raise MessageError("an AggregationEvent lists its children in childEPCs (got none)")
     elif body.get("type") == "ObjectEvent":
@@ -91,7 +97,10 @@ def parse_event(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: int) 
     declaration = body.get("errorDeclaration")
     if declaration is not None and not isinstance(declaration, Mapping):
         raise MessageError(f"errorDeclaration must be an object (got {declaration!r})")
-    listed = _confidences(body.get("rt:confidence"))
+    listed, place = _confidences(body.get("rt:confidence")), _place(body)
+    for what, text in (("eventID", event_id), ("the place", place or ""), ("an EPC", max(epcs, key=len, default=""))):
+        if len(text) > LONGEST_NAME:
+            raise MessageError(f"{what} has {LONGEST_NAME} characters at most (got {len(text)})")
     time_s = _time(body, "eventTime")
     if time_s is None:
         raise MessageError("an event needs eventTime")
@@ -105,13 +114,18 @@ def parse_event(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: int) 
         biz_step=step,  # type: ignore[arg-type]  # likewise
         epcs=epcs,
         confidence=tuple(map(listed.get, epcs)),
-        place=_place(body),
+        place=place,
         not_before_s=_time(body, "rt:not_before"),
         not_after_s=_time(body, "rt:not_after"),
         void=declaration is not None,
         declared_s=None if declaration is None else _time(declaration, "declarationTime"),
         reason=None if declaration is None else str(declaration.get("reason") or "") or None,
     )
+
+
+def children(body: Mapping[str, Any]) -> tuple[str, ...]:
+    """The items that an event lists, each once, however long their names; raises MessageError where it is no list."""
+    return _texts(body.get("childEPCs"), "childEPCs") if body.get("type") == "AggregationEvent" else ()
 
 
 def standing(events: Iterable[CustodyEvent]) -> tuple[CustodyEvent, ...]:
@@ -200,6 +214,8 @@ def parse_manifest(body: Mapping[str, Any], *, vehicle: str, epoch: int, seq: in
     name, revision = body.get("manifest"), body.get("revision")
     if not isinstance(name, str) or not name.startswith(f"{vehicle}/"):
         raise MessageError(f"a manifest of {vehicle} is called {vehicle}/DATE/LEG (got {name!r})")
+    if len(name) > LONGEST_NAME:
+        raise MessageError(f"a manifest's name has {LONGEST_NAME} characters at most (got {len(name)})")
     if not isinstance(revision, int) or isinstance(revision, bool) or not 1 <= revision < 2**31:
         raise MessageError(f"{name}: revision counts from 1 (got {revision!r})")
     departed = body.get("departed")
@@ -290,7 +306,8 @@ def _confidences(value: object) -> dict[str, float]:
     for each in value if isinstance(value, list) else ():
         if isinstance(each, dict):
             epc, p = each.get("rt:epc"), each.get("rt:p")
-            if isinstance(epc, str) and (type(p) is float or type(p) is int):  # a bool is no number here
+            # A bool is no number here; nor is what lies outside 0 to 1 a probability, and it need not fit a float.
+            if isinstance(epc, str) and (type(p) is float or type(p) is int) and 0 <= p <= 1:
                 listed[epc] = float(p)
     return listed
 

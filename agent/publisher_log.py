@@ -32,7 +32,8 @@ _FIRST_ON_THEIR_WAY, _SOON_REAL_S = 4, 5.0
 class OutboxPage(Protocol):
     """Some unacked records in order of seq, all of `epoch`; nothing may be published while `settled` is false.
 
-    `key` is the public key that signed them, None where they are not signed.
+    `key` is the public key that signed them, None where they are not signed. All up to `acked` were acknowledged; where
+    that is less than before, the dispatch side has lost some of them.
     """
 
     @property
@@ -43,6 +44,8 @@ class OutboxPage(Protocol):
     def rows(self) -> Sequence[OutboxRow]: ...  # noqa: D102
     @property
     def key(self) -> str | None: ...  # noqa: D102
+    @property
+    def acked(self) -> int: ...  # noqa: D102
 
 
 class Outbox(Protocol):
@@ -68,6 +71,7 @@ class LogSender:
         self._doubt = Doubt()
         self._most_unconfirmed = _FIRST_ON_THEIR_WAY
         self._looked_real_s = 0.0
+        self._acked = 0
         self._few_since_real_s: float | None = None
         self._look = self._look_fresh = True
         self.is_settled = False
@@ -155,7 +159,10 @@ class LogSender:
         if not page.settled:
             self._look = True
             return False
-        if page.epoch != self._window.epoch:
+        fell_back, self._acked = page.acked < self._acked, page.acked
+        if fell_back and page.epoch == self._window.epoch:
+            self._window.forget_acks()
+        if fell_back or page.epoch != self._window.epoch:
             self._window.begin(epoch=page.epoch)
             self._doubt.begin_epoch()
             self._look = True

@@ -149,6 +149,10 @@ class Window:
         self._factor, self.answered_real_s = 1.0, real_s
         return True
 
+    def forget_acks(self) -> None:
+        """What the acks of this epoch covered is not there any more."""
+        self._acked.pop(self._epoch, None)
+
     def covers(self, seq: int) -> bool:
         """Whether an ack covers this record of the epoch."""
         return seq in _Covered(self._acked.get(self._epoch))

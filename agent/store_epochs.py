@@ -69,6 +69,21 @@ def judged(acks: Sequence[Ack], *, at: Standing, digest_of: Callable[[int], str 
     return Judged()
 
 
+def falls_short(acks: Sequence[Ack], *, epoch: int, acked: int) -> Ack | None:
+    """The ack of this epoch if it does not cover all up to `acked`, which an earlier one did; else None.
+
+    A dispatch side that knows other epochs of the vehicle but not this one holds nothing of it.
+    """
+    own = _own(acks, epoch=epoch) or (Ack(epoch, 0) if acks else None)
+    if own is None:
+        return None
+    after = own.seq
+    for first, last in sorted(own.also):
+        if first <= after + 1:
+            after = max(after, last)
+    return own if after < acked else None
+
+
 def _misfit(own: Ack, *, at: Standing, digest: str | None) -> str | None:
     if digest is not None and digest != own.hash:
         return (

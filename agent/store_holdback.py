@@ -29,6 +29,9 @@ _LOG = logging.getLogger(__name__)
 # Rows of thinned reads (tag, antenna, minute) that wait in memory at most, some 20 MB: four hours with a hundred tags
 # on two antennas. Judgement.
 MOST_ROWS = 50_000
+# How often it is looked whether a reserve that was given up at the start, or could not be made, can be made whole.
+# Judgement.
+LOOK_EVERY_S = 1800.0
 
 
 class Outage(Struct, frozen=True):
@@ -62,6 +65,7 @@ class Holdback:
         self._reads: dict[tuple[int, str, int], Read] = {}
         self._since_mono: float | None = None
         self._spared = self._dropped = 0
+        self._looked_mono: float | None = None
         reserve.is_whole()
 
     @property
@@ -111,8 +115,17 @@ class Holdback:
             except DiskFullError as error:
                 self._begin(mono, error)
             else:
+                self._look(mono)
                 return True
         return self._ends(append, mono) or self._custody_first(append)
+
+    def _look(self, mono: float) -> None:
+        """Now and then make the reserve whole where it is not: a start may have given up some, and there is space."""
+        if self._looked_mono is None or mono < self._looked_mono:
+            self._looked_mono = mono
+        elif mono - self._looked_mono >= LOOK_EVERY_S:
+            self._looked_mono = mono
+            self._reserve.is_whole()
 
     def write(self, what: str, do: Callable[[], object], *, mono: float) -> None:
         """A small write of the store; on a full disk it is done later, the newest under a name only."""

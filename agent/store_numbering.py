@@ -18,7 +18,7 @@ from agent.messages import Ack
 from agent.records import Record
 from agent.store_chain import Epoch, Seal, contents, digest_at, epochs, sealed_from
 from agent.store_connection import transaction
-from agent.store_epochs import Move, Standing, judged
+from agent.store_epochs import Move, Standing, falls_short, judged
 
 _LOG = logging.getLogger(__name__)
 _INSERT_RECORD = (
@@ -26,6 +26,7 @@ _INSERT_RECORD = (
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 _INSERT_OUTBOX = "INSERT INTO outbox (seq, record) VALUES (?, ?)"
+_DELETE_RANGE = "DELETE FROM outbox WHERE seq BETWEEN ? AND ?"
 _BEYOND = "SELECT id, kind, content FROM record WHERE epoch = ? AND seq > ? ORDER BY seq"
 _ACKED = "UPDATE epoch SET acked = ?1, digest = ?2 WHERE epoch = ?3 AND (acked < ?1 OR (acked = ?1 AND digest IS NULL))"
 _SIGNED = "SELECT 1 FROM record WHERE epoch = ? AND sig IS NOT NULL LIMIT 1"
@@ -33,6 +34,15 @@ _SET_META = "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UP
 # A dispatch side that is wrong, or two copies of a card that speak at once, could make a store move its records without
 # end, all of them over the mobile link each time. Judgement.
 _MOVES_IN_A_ROW, _PAUSE_S = 3, 600.0
+# A dispatch side that was restored from a backup lacks what it once acknowledged. An ack that says less than an earlier
+# one may also be late: so it counts once another says so too, this long after it, and none in between covered all. What
+# is sent again at the dispatch side is known by its number and harms nothing, but costs on the mobile link: therefore
+# not more often than this. Judgement.
+_SHORT_FOR_S, _AGAIN_AFTER_S = 60.0, 3600.0
+_AGAIN = (
+    "INSERT OR IGNORE INTO outbox (seq, record)"
+    " SELECT seq, id FROM record WHERE epoch = ?1 AND seq > ?2 AND body IS NOT NULL"
+)
 
 
 class Numbered(Struct, frozen=True):
@@ -56,6 +66,8 @@ class Numbering:
         row = connection.execute("SELECT value FROM meta WHERE key = 'heard'").fetchone()
         self._heard = 0 if row is None else int(row[0])
         self._moves, self._moved_mono = 0, 0.0
+        self._short: tuple[int, float] | None = None  # the epoch whose acks fall short, and since when
+        self._again_mono: float | None = None
         self.now: Epoch = epochs(connection)[-1]
         self.last_seq = 0
         self._tip = ""
@@ -85,10 +97,35 @@ class Numbering:
         self._hear(acks)
         trimmed = 0 if found.ack is None else self._trim(found.ack)
         if found.move is None:
+            self._mind_shortfall(acks, mono=moment[1])
             self._moves = 0 if found.ack is not None else self._moves
         elif self._moves < _MOVES_IN_A_ROW or moment[1] - self._moved_mono >= _PAUSE_S:
             self._move(found.move, notice="epoch", moment=moment, at=at)
         return trimmed
+
+    def _mind_shortfall(self, acks: Sequence[Ack], *, mono: float) -> None:
+        """Put back into the outbox what the dispatch side once had and, by more than one ack, has no more."""
+        here = self.now
+        short = falls_short(acks, epoch=here.epoch, acked=here.acked)
+        if short is None:
+            self._short = None if acks else self._short
+        elif self._short is None or self._short[0] != here.epoch:
+            self._short = (here.epoch, mono)
+        elif mono - self._short[1] >= _SHORT_FOR_S and (
+            self._again_mono is None or mono - self._again_mono >= _AGAIN_AFTER_S
+        ):
+            execute = self._connection.execute
+            with transaction(self._connection):
+                again = execute(_AGAIN, (here.epoch, short.seq)).rowcount
+                for first, last in short.also:
+                    again -= execute(_DELETE_RANGE, (first, last)).rowcount
+                execute("UPDATE epoch SET acked = ?, digest = ? WHERE epoch = ?", (short.seq, short.hash, here.epoch))
+            _LOG.warning(
+                "The dispatch side had all up to record %d of epoch %d and now has all up to %d; %d are sent again.",
+                *(here.acked, here.epoch, short.seq, again),
+            )
+            self._short, self._again_mono = None, mono
+            self.now = epochs(self._connection)[-1]
 
     def _trim(self, ack: Ack) -> int:
         here, execute = self.now, self._connection.execute
@@ -97,7 +134,7 @@ class Numbering:
         with transaction(self._connection):
             trimmed = execute("DELETE FROM outbox WHERE seq <= ?", (ack.seq,)).rowcount
             for first, last in ack.also:
-                trimmed += execute("DELETE FROM outbox WHERE seq BETWEEN ? AND ?", (first, last)).rowcount
+                trimmed += execute(_DELETE_RANGE, (first, last)).rowcount
             execute(_ACKED, (ack.seq, ack.hash, here.epoch))
         self.now = epochs(self._connection)[-1]
         return trimmed

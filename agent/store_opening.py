@@ -19,7 +19,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import TypeVar
@@ -92,8 +92,14 @@ def _went_back(path: Path, mark: Mark | None) -> str | None:
     if not path.exists():
         return "the file is gone"
     epoch, last = 0, 0
-    with told(path, "reading the last record"), closing(look(path)) as connection, suppress(sqlite3.OperationalError):
-        epoch, last = connection.execute(_LAST).fetchone()  # a store from before there were marks has no such table
+    with told(path, "reading the last record"), closing(look(path)) as connection:
+        try:
+            epoch, last = connection.execute(_LAST).fetchone()
+        except sqlite3.OperationalError as problem:
+            # A store from before there were marks has no such table. A disk that fails for once, or a file that is in
+            # use, says nothing of what the store holds.
+            if problem.sqlite_errorname != "SQLITE_ERROR":
+                raise
     if (epoch, last) < (mark.epoch, mark.seq):
         return f"it ends with record {last} of epoch {epoch}, but had record {mark.seq} of epoch {mark.epoch}"
     return None
@@ -120,6 +126,7 @@ def _begin_anew(path: Path, ready: Path, why: str, *, open_: Callable[[Path], St
         connection.execute("PRAGMA journal_mode = DELETE")  # one file, which one renaming puts in its place
     new.with_name(new.name + ".lock").unlink(missing_ok=True)
     new.rename(ready)
+    sync_folder(path.parent)  # before any part of the old one is moved: a disk may keep that and lose this
 
 
 def _prepare(new: Path, found: Rescued) -> None:

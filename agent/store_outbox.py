@@ -16,20 +16,22 @@ _PAGE = (
     " WHERE outbox.seq > ? AND record.body IS NOT NULL ORDER BY outbox.seq LIMIT ?"
 )
 _STANDING = (
-    "SELECT epoch, key, EXISTS (SELECT 1 FROM meta WHERE key = 'settled') FROM epoch ORDER BY epoch DESC LIMIT 1"
+    "SELECT epoch, key, acked, EXISTS (SELECT 1 FROM meta WHERE key = 'settled') FROM epoch ORDER BY epoch DESC LIMIT 1"
 )
 
 
 class OutboxPage(Struct, frozen=True):
     """Some unacked records in order of seq, all of `epoch`. Nothing may be published as long as `settled` is false.
 
-    `key` is the public key that signed them; None where they are not signed.
+    `key` is the public key that signed them; None where they are not signed. All up to `acked` were acknowledged; where
+    that is less than before, the dispatch side has lost some, and they are here again.
     """
 
     epoch: int
     settled: bool
     rows: tuple[OutboxRow, ...]
     key: str | None
+    acked: int = 0
 
 
 class OutboxReader:
@@ -49,7 +51,7 @@ class OutboxReader:
             # One read transaction, so that the epoch is that of the rows.
             self._connection.execute("BEGIN")
             try:
-                epoch, key, settled = self._connection.execute(_STANDING).fetchone()
+                epoch, key, acked, settled = self._connection.execute(_STANDING).fetchone()
                 rows = self._connection.execute(_PAGE, (after, limit)).fetchall()
             finally:
                 self._connection.execute("COMMIT")
@@ -58,6 +60,7 @@ class OutboxReader:
             bool(settled),
             tuple(OutboxRow(seq, kind, body.encode(), prev, sig) for seq, kind, body, prev, sig in rows),
             key,
+            acked,
         )
 
     def newest(self) -> int:

@@ -113,6 +113,20 @@ def test_small_writes_wait_too_and_the_newest_counts(store: Small) -> None:
     assert held.version == 2
 
 
+def test_a_reserve_that_a_start_gave_up_is_made_again(store: Small) -> None:
+    """Without an outage too: it is looked for it every half hour, and not at each commit."""
+    reserve = Reserve(store.path, size_bytes=1_000_000)
+    kept = holdback(store)
+    kept.commit([big(1)], mono=5.0)
+    while reserve.give_up():
+        pass
+    assert kept.commit([big(2)], mono=1700.0)
+    assert reserve.left_bytes == 0
+    assert kept.commit((), mono=1806.0)
+    assert reserve.left_bytes == 1_000_000
+    assert kept.outage is None
+
+
 def test_another_error_is_not_held_back(store: Small) -> None:
     """A store that may not be written is nobody's full disk."""
     kept = holdback(store)

@@ -230,6 +230,14 @@ def test_event_is_read() -> None:
     assert (void.void, void.reason, void.event_id) == (True, "incorrect_data", read.event_id)
 
 
+@pytest.mark.parametrize("p", [10**400, -(10**400), 1.5, -0.1, True, "0.9"])
+def test_a_confidence_that_is_no_probability_is_not_told(p: object) -> None:
+    """Only what lies from 0 to 1 is one; a number that no float holds is none either, and the event stands."""
+    epc = LOADED["childEPCs"][0]
+    read = parse_event(LOADED | {"rt:confidence": [{"rt:epc": epc, "rt:p": p}]}, vehicle="van-07", epoch=1, seq=4)
+    assert read.confidence[read.epcs.index(epc)] is None
+
+
 def test_declaration_example_of_the_standard(standards: Any) -> None:
     """GS1's own example of an error declaration (EPCIS 2.0 artefacts) has the fields that are read here."""
     import json  # noqa: PLC0415 - only here
@@ -255,6 +263,9 @@ def test_declaration_example_of_the_standard(standards: Any) -> None:
         ({"childEPCs": [7]}, "list of EPC"),
         ({"type": "TransformationEvent"}, "neither"),
         ({"errorDeclaration": "oops"}, "errorDeclaration"),
+        ({"eventID": "e" * 301}, "eventID has 300 characters at most"),
+        ({"childEPCs": ["urn:epc:raw:96.x" + "0" * 300]}, "an EPC has 300 characters at most"),
+        ({"bizLocation": {"id": "p" * 301}}, "the place has 300 characters at most"),
     ],
 )
 def test_event_that_cannot_be_folded(change: dict[str, Any], says: str) -> None:

@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from agent import broker, publisher_link
+from agent import broker, publisher_link, store_numbering
 from agent.broker import RunningBroker, free_port
 from agent.chain import parse_key, walk
 from agent.clock import SystemClock
@@ -227,6 +227,28 @@ def test_acks_that_are_lost_old_or_noise_trim_nothing_wrong(start: Start, stack:
     depot.acking = True
     turn_until(lambda: van.store.backlog() == 0, [van, depot])
     assert depot.times[1, 1] == before
+
+
+@integration
+def test_a_dispatch_side_restored_from_a_backup_gets_what_it_lacks(
+    stack: ExitStack, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 120 records that it had it has 70 left, and the van knows them all acknowledged: the 50 come again, once."""
+    monkeypatch.setattr(store_numbering, "_SHORT_FOR_S", 0.0)  # the second ack that says so counts at once
+    running = stack.enter_context(broker.start_iotcore(port=0))
+    depot = ready_depot(stack, running.port)
+    van = new_van(stack, tmp_path / "store.db", running.port)
+    van.append(120)
+    turn_until(lambda: van.store.backlog() == 0, [van, depot])
+    for seq in range(71, 121):
+        del depot.bodies[1, seq]
+    for seq in (121, 122):
+        van.append(1)
+        turn_until(lambda seq=seq: (1, seq) in depot.bodies, [van, depot])
+    turn_until(lambda: set(depot.bodies) == all_of(1, 122) and van.store.backlog() == 0, [van, depot])
+    assert {depot.times[1, seq] for seq in range(71, 121)} == {2}
+    assert {depot.times[1, seq] for seq in (*range(1, 71), 121, 122)} == {1}
+    assert depot.contradictions == []
 
 
 @integration

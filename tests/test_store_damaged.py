@@ -26,7 +26,8 @@ from agent.records import Record
 from agent.state import State
 from agent.store import Store
 from agent.store_aside import damage_of, note_damage, set_aside_before
-from agent.store_connection import PAGE_BYTES
+from agent.store_connection import PAGE_BYTES, look
+from agent.store_folder import sync_folder
 from agent.store_mark import Mark, mark_of, read_mark, write_mark
 from agent.store_opening import open_sound
 from tests.diskfull.bench import SEAL
@@ -264,6 +265,48 @@ def test_a_store_that_is_gone_or_set_back_begins_no_epoch_again(tmp_path: Path) 
     with opened(path) as store:
         assert (store.epoch, rescued(store)) == (3, [0])
         assert "but had record 1 of epoch 2" in told(store)[-1]["text"]
+
+
+def test_a_disk_that_fails_for_once_takes_no_store_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the last record cannot be read for a reason that may pass the start fails, and the next one finds all."""
+    path = tmp_path / "vehicle.db"
+    fill(path)
+
+    def failing(file: Path) -> sqlite3.Connection:
+        connection = look(file)
+        connection.set_progress_handler(lambda: 1, 1)  # SQLITE_INTERRUPT, as an I/O error would come
+        return connection
+
+    with monkeypatch.context() as patch:
+        patch.setattr(store_opening, "look", failing)
+        with pytest.raises(StoreError, match="INTERRUPT"):
+            opened(path)
+    with opened(path) as store:
+        assert (store.epoch, rescued(store)) == (1, list(range(ACKED, RECORDS)))
+    assert set_aside_before(path) == ()
+
+
+def test_the_new_store_is_certain_before_the_old_one_is_moved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its name is synced first: else a power cut could keep the renaming of the log alone, without a store for it."""
+    path = tmp_path / "vehicle.db"
+    fill(path)
+    path.with_name("vehicle.db-wal").write_bytes(b"")
+    note_damage(path, "as found while running")
+    done: list[str] = []
+    rename = Path.rename
+
+    def renamed(self: Path, target: Path) -> Path:
+        done.append(self.name)
+        return rename(self, target)
+
+    def synced(folder: Path) -> None:
+        done.append("sync")
+        sync_folder(folder)
+
+    monkeypatch.setattr(Path, "rename", renamed)
+    monkeypatch.setattr(store_opening, "sync_folder", synced)
+    opened(path).close()
+    assert done[done.index("vehicle.db.building") :][:3] == ["vehicle.db.building", "sync", "vehicle.db-wal"]
 
 
 def test_a_new_van_begins_with_epoch_one(tmp_path: Path) -> None:

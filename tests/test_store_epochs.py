@@ -235,6 +235,64 @@ def test_a_dispatch_side_that_is_always_wrong_does_not_move_it_for_ever(store: S
     assert store.epoch == 5
 
 
+def restored(store: Store) -> tuple[list[Ack], list[Ack]]:
+    """All five are acknowledged; then what a dispatch side says that was set back to two. Both as (full, short)."""
+    full, short = [Ack(1, 5, (), own_hash(store, 5))], [Ack(1, 2, (), own_hash(store, 2))]
+    assert store.acknowledge(full, mono=10.0) == 5
+    return full, short
+
+
+def test_what_a_restored_dispatch_side_lacks_is_sent_again(store: Store, path: Path) -> None:
+    """Once two acks, a minute apart, say less than an earlier one: what they do not cover is in the outbox again."""
+    full, short = restored(store)
+    store.append(named("later", 2), boot=1, mono=12.0)
+    store.acknowledge(short, mono=20.0)
+    assert [row.seq for row in store.unacked()] == [6, 7]
+    with_new = [Ack(1, 2, ((6, 6),), short[0].hash)]
+    store.acknowledge(with_new, mono=50.0)
+    assert [row.seq for row in store.unacked()] == [7]
+    store.acknowledge(with_new, mono=80.0)
+    assert [row.seq for row in store.unacked()] == [3, 4, 5, 7]
+    assert kept_chain(path).epochs[0].head == (2, short[0].hash)
+    assert all_fit(path)
+    assert store.acknowledge(full, mono=81.0) == 3
+    assert kept_chain(path).epochs[0].head == (5, full[0].hash)
+    assert (store.epoch, [row.seq for row in store.unacked()]) == (1, [7])
+
+
+def test_what_a_restored_dispatch_side_never_heard_of_is_sent_again(store: Store) -> None:
+    """It was set back to before this epoch began, and knows an earlier one alone."""
+    store.acknowledge([Ack(1, 5, (), WRONG)], mono=1.0)
+    assert store.epoch == 2
+    store.acknowledge([Ack(1, 5), Ack(2, 4, (), own_hash(store, 4))], mono=2.0)
+    before = [row.seq for row in store.unacked()]
+    for mono in (10.0, 100.0):
+        assert [row.seq for row in store.unacked()] == before
+        store.acknowledge([Ack(1, 5)], mono=mono)
+    assert [row.seq for row in store.unacked()] == [1, 2, 3, 4, *before]
+
+
+def test_a_late_ack_sends_nothing_again(store: Store) -> None:
+    """One that says less is late where another says more after it, however often they come by turns; so is an echo."""
+    full, short = restored(store)
+    for turn in range(20):
+        store.acknowledge(short, mono=100.0 * turn + 20.0)
+        store.acknowledge(short, mono=100.0 * turn + 70.0)
+        store.acknowledge(full, mono=100.0 * turn + 75.0)
+        assert store.backlog() == 0
+
+
+def test_a_dispatch_side_that_forgets_again_and_again_is_sent_no_more_than_hourly(store: Store) -> None:
+    """Whatever the broker tells at each connection: what was sent again is not, within the hour."""
+    full, short = restored(store)
+    sent = 0
+    for turn in range(72):  # two hours
+        for each, at in ((short, 0.0), (short, 65.0), (full, 90.0)):
+            store.acknowledge(each, mono=1000.0 + 100.0 * turn + at)
+            sent += store.backlog()
+    assert sent == 2 * 3
+
+
 def test_another_key_begins_an_epoch(store: Store, path: Path) -> None:
     """What one key signed and what the other did stand in epochs of their own, each a whole chain; a notice tells."""
     store.acknowledge([Ack(1, 2, (), own_hash(store, 2))])

@@ -21,7 +21,16 @@ from agent.dispatch.bulk import chunks, insert_all, insert_new, upsert_all
 from agent.dispatch.schema_accounts import badge_leg
 from agent.dispatch.wire import LogRecord
 from agent.errors import MessageError
-from agent.ledger import UNKNOWN, CustodyEvent, ItemState, next_state, parse_event, parse_manifest
+from agent.ledger import (
+    LONGEST_NAME,
+    UNKNOWN,
+    CustodyEvent,
+    ItemState,
+    children,
+    next_state,
+    parse_event,
+    parse_manifest,
+)
 from agent.units import parse_utc
 
 log = logging.getLogger(__name__)
@@ -51,9 +60,10 @@ class Drawn:
         """Read a record for `write`; the reason where it cannot be used."""
         try:
             self._read(vehicle, epoch, each)
-        except MessageError as error:
+        except (MessageError, ArithmeticError, ValueError, RecursionError) as error:
+            # Whatever a vehicle may write: a record that ended ingest would come again, first of all, at each start.
             log.warning("%s epoch %d seq %d is kept unused: %s", vehicle, epoch, each.seq, error)
-            return str(error)
+            return str(error) or type(error).__name__
         return None
 
     def write(self) -> None:
@@ -86,21 +96,22 @@ class Drawn:
         revision = parse_manifest(body, vehicle=vehicle, epoch=epoch, seq=each.seq)
         if "\0" in revision.manifest:
             raise MessageError("a manifest's name holds no NUL")
-        self._manifests.append(
-            {
-                "vehicle": vehicle,
-                "manifest": revision.manifest,
-                "revision": revision.revision,
-                "epoch": epoch,
-                "seq": each.seq,
-                "departed_s": parse_utc(body["departed"]["time"]),
-                "withdrawn": revision.withdrawn,
-                "body": each.document,
-            }
-        )
-        leg = {key: self._manifests[-1][key] for key in ("vehicle", "manifest", "departed_s")}
-        self._legs += [{"epc": epc, **leg} for epc in epcs_of(body)]
-        self._names.update(_names(body["items"], clean="\u0000" not in each.document))
+        row = {
+            "vehicle": vehicle,
+            "manifest": revision.manifest,
+            "revision": revision.revision,
+            "epoch": epoch,
+            "seq": each.seq,
+            "departed_s": parse_utc(body["departed"]["time"]),
+            "withdrawn": revision.withdrawn,
+            "body": each.document,
+        }
+        leg = {key: row[key] for key in ("vehicle", "manifest", "departed_s")}
+        legs = [{"epc": epc, **leg} for epc in epcs_of(body) if len(epc) <= LONGEST_NAME]
+        names = dict(_names(body["items"], clean="\u0000" not in each.document))
+        self._manifests.append(row)
+        self._legs += legs
+        self._names.update(names)
 
     # -- items ---------------------------------------------------------------------------------------------------------
 
@@ -285,8 +296,7 @@ class _Statements:
         """The items that are listed for an event now: those that the body of its row names."""
         if name in self._items:
             return self._items[name].epcs
-        body = msgspec.json.decode(row["body"])
-        return parse_event(body, vehicle=name[0], epoch=1, seq=1).epcs
+        return children(msgspec.json.decode(row["body"]))
 
     def _unlist(self, name: _Name, row: Mapping[str, Any]) -> None:
         table = schema.event_item
@@ -302,7 +312,11 @@ class _Statements:
 
 def keep_names(connection: sa.Connection, upsert: Upsert, named: Iterable[tuple[str, str, str | None]]) -> None:
     """Remember what a vehicle calls items: (epc, name, tag)."""
-    rows = {epc: {"epc": epc, "since_exact": True, "name": _clean(name), "tag": tag} for epc, name, tag in named}
+    rows = {
+        epc: {"epc": epc, "since_exact": True, "name": _clean(name), "tag": tag}
+        for epc, name, tag in named
+        if len(epc) <= LONGEST_NAME
+    }
     insert = upsert(schema.item)
     now = {"name": insert.excluded["name"], "tag": sa.func.coalesce(insert.excluded["tag"], schema.item.c.tag)}
     if rows:
@@ -314,7 +328,7 @@ def _names(items: list[Any], *, clean: bool) -> Iterator[tuple[str, tuple[str, s
     for each in items:
         if isinstance(each, dict):
             epc, name, tag = each.get("epc"), each.get("name"), each.get("tag")
-            if isinstance(epc, str) and isinstance(name, str):
+            if isinstance(epc, str) and isinstance(name, str) and len(epc) <= LONGEST_NAME:
                 tag = tag if isinstance(tag, str) else None
                 yield (epc, (name, tag)) if clean else (_clean(epc), (_clean(name), tag and _clean(tag)))
 

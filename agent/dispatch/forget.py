@@ -1,4 +1,4 @@
-"""Takes out of the dispatch side's tables what is too old to be kept, inside a transaction that the store holds.
+"""Takes out of the dispatch side's tables what is too old to be kept, inside transactions that the store holds.
 
 What is forgotten stays acknowledged. Of a vehicle's chain only the beginning is deleted, and the cursor keeps how much
 and where the rest begins; a record that is too old while one before it is not (it came late) loses its body. A
@@ -9,7 +9,8 @@ record without its body or badges keeps the digest of what it held, so that its 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from typing import Any
 
 import sqlalchemy as sa
@@ -19,10 +20,13 @@ from agent.dispatch.links import link_of
 from agent.dispatch.schema_accounts import badge_leg, note
 
 _BADGES = ("badges", "rt:badges")
+_PAGE = 200
+"""Bodies that are read, and changed, at once. Judgement."""
+_Connecting = AbstractContextManager[sa.Connection]
 
 
 def forget(connection: sa.Connection, *, records_before_s: float, badges_before_s: float) -> int:
-    """Delete records, events and manifests from before the one, and badges and positions from before the other.
+    """Delete records, events and manifests from before the one, positions and badges' legs from before the other.
 
     The last known place of an item is kept. Returns how many records went.
     """
@@ -34,13 +38,6 @@ def forget(connection: sa.Connection, *, records_before_s: float, badges_before_
         connection.execute(sa.delete(table).where(table.c.received_s < records_before_s))
     names = sa.select(record.c.vehicle, record.c.epoch).where(record.c.received_s < records_before_s).distinct()
     gone = sum(_forget_records(connection, *row, records_before_s) for row in connection.execute(names).all())
-    for table, at in (
-        (record, record.c.received_s),
-        (schema.clash, schema.clash.c.received_s),
-        (event, event.c.time_s),
-        (manifest, manifest.c.departed_s),
-    ):
-        _strip_badges(connection, table, at < badges_before_s)
     connection.execute(sa.delete(badge_leg).where(badge_leg.c.departed_s < badges_before_s))
     connection.execute(sa.delete(note).where(note.c.at_s < badges_before_s))
     connection.execute(sa.delete(schema.track).where(schema.track.c.at_s < badges_before_s))
@@ -74,18 +71,50 @@ def _forget_records(connection: sa.Connection, vehicle: str, epoch: int, before_
     return int(gone)
 
 
-def _strip_badges(connection: sa.Connection, table: sa.Table, old: sa.ColumnElement[bool]) -> None:
-    keys: Sequence[sa.Column[Any]] = tuple(table.primary_key.columns)
-    for row in connection.execute(sa.select(*keys, table.c.body).where(old, table.c.body.contains("badges"))).all():
-        here = sa.and_(*(key == getattr(row, key.name) for key in keys))
-        try:
-            body = json.loads(row.body)
-        except ValueError:
-            body = None
+def strip_badges(reading: Callable[[], _Connecting], writing: Callable[[], _Connecting], *, before_s: float) -> None:
+    """Take the badges out of all bodies from before then, a page at a time: nobody else waits long to read or write.
+
+    `reading` and `writing` each open a transaction of the store.
+    """
+    record, event, manifest = schema.record, schema.event, schema.manifest
+    for table, old in (
+        (record, sa.and_(record.c.received_s < before_s, record.c.stripped.is_(False))),
+        (schema.clash, schema.clash.c.received_s < before_s),
+        (event, event.c.time_s < before_s),
+        (manifest, manifest.c.departed_s < before_s),
+    ):
+        keys: Sequence[sa.Column[Any]] = tuple(table.primary_key.columns)
+        page = sa.select(*keys, table.c.body).where(old, table.c.body.contains("badges")).order_by(*keys).limit(_PAGE)
+        after: tuple[Any, ...] | None = None
+        while True:
+            with reading() as connection:
+                beyond = sa.true() if after is None else sa.tuple_(*keys) > sa.tuple_(*map(sa.literal, after))
+                rows: Sequence[Any] = connection.execute(page.where(beyond)).all()
+            found = [(row, body) for row in rows if (body := _without_badges(row.body)) is not None]
+            if found:
+                with writing() as connection:
+                    for row, body in found:
+                        _replace(connection, table, row, body)
+            if len(rows) < _PAGE:
+                break
+            after = tuple(rows[-1])[: len(keys)]
+
+
+def _replace(connection: sa.Connection, table: sa.Table, row: Any, body: str) -> None:  # noqa: ANN401 - a row
+    # A body that has changed since it was read is stripped the next time.
+    here = sa.and_(*(key == getattr(row, key.name) for key in table.primary_key.columns), table.c.body == row.body)
+    values: dict[str, Any] = {"body": body}
+    if table is schema.record:
+        values["stripped"] = True  # `content` stays: what it was the digest of is here no more
+    connection.execute(sa.update(table).where(here).values(values))
+
+
+def _without_badges(text: str) -> str | None:
+    """A body without its badges; None where it has none, or is nothing that is ever shown as a document."""
+    try:
+        body = json.loads(text)
         if not isinstance(body, dict) or not any(body.get(key) for key in _BADGES):
-            continue
-        kept = {key: [] if key in _BADGES else value for key, value in body.items()}
-        values: dict[str, Any] = {"body": json.dumps(kept, ensure_ascii=False)}
-        if table is schema.record:
-            values["stripped"] = True  # `content` stays: what it was the digest of is here no more
-        connection.execute(sa.update(table).where(here).values(values))
+            return None
+        return json.dumps({key: [] if key in _BADGES else value for key, value in body.items()}, ensure_ascii=False)
+    except (ValueError, RecursionError):
+        return None

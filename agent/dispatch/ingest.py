@@ -27,7 +27,7 @@ from agent.dispatch.acks import Acks
 from agent.dispatch.connection import KEEPALIVE_S, Broker, fresh_client
 from agent.dispatch.store import BusyError, DispatchStore
 from agent.dispatch.views import BrokerLink
-from agent.dispatch.wire import LogBatch, LogRecord, decode_batch
+from agent.dispatch.wire import LogBatch, decode_batch
 from agent.errors import MessageError, StoreError
 from agent.messages import DownLeaf, encode_downlink, parse_topic, topic
 
@@ -272,7 +272,10 @@ class Ingest:
                 return False
             self._greet = self._greet or greet
             self._logs.extendleft(reversed(logs))
+            overtaken = [each for each in words if each.topic in self._words]
             self._words = {each.topic: each for each in words} | self._words
+        for each in overtaken:  # or the broker would hold a place for each, of the few that it has
+            each.received()
         return True
 
     def _take_word(self, waiting: _Waiting) -> None:
@@ -327,10 +330,12 @@ class Ingest:
                 except BusyError:
                     raise
                 except StoreError:
-                    # Its number at least is acknowledged, or it would come for ever; what it held is kept beside.
-                    self._keep_unread(topic(batch.vehicle, "log"), each.octets, f"record {each.seq}: {error}")
-                    bare = LogRecord(each.seq, "", None, "null")
-                    self._ingest([msgspec.structs.replace(batch, records=(bare,), key=None, broken=())])
+                    # It is acknowledged all the same, or it would come for ever, and keeps its place in the chain, or
+                    # all that follow it would seem to be another's. What it held is kept beside.
+                    reason = f"record {each.seq}: {error}"
+                    self._keep_unread(topic(batch.vehicle, "log"), each.octets, reason)
+                    bare = msgspec.structs.replace(each, withheld=reason)
+                    self._ingest([msgspec.structs.replace(batch, records=(bare,), broken=())])
 
     def _heard(self, vehicle: str, leaf: str) -> None:
         if vehicle not in self._known:

@@ -139,7 +139,7 @@ class _Epoch:
             if before is None and each.seq in have:
                 repeated += 1  # forgotten since, for its age
             elif before is None:
-                row["refused"] = drawn.take(self._vehicle, self._epoch, each)
+                row["refused"] = each.withheld or drawn.take(self._vehicle, self._epoch, each)
                 refused += row["refused"] is not None
                 self.fresh[each.seq] = row
             elif before["sha256"] != row["sha256"] or _is_sealed_otherwise(before, row):
@@ -175,7 +175,7 @@ class _Epoch:
             **self._name,
             "seq": each.seq,
             "kind": each.kind[:20],
-            "body": each.document,
+            "body": each.document if each.withheld is None else schema.ERASED,
             "sha256": hashlib.sha256(each.kind.encode() + b"\0" + octets).hexdigest(),
             "received_s": self._received_s,
             "refused": None,
@@ -184,8 +184,8 @@ class _Epoch:
             "sig": each.sig,
             "key": None if each.sig is None else key,
             "misfit": None,
-            "raw": each.raw,
-            "stripped": False,
+            "raw": each.raw if each.withheld is None else None,
+            "stripped": each.withheld is not None,
         }
 
     def _clash(self, row: dict[str, Any], before: Mapping[str, Any]) -> None:

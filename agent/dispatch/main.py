@@ -167,8 +167,8 @@ class Dispatch:
 
     @property
     def is_serving(self) -> bool:
-        """Whether the board still answers and ingest still hears."""
-        return self._threads[0].is_alive() and not self.ingest.failed
+        """Whether the board still answers, ingest still hears, and what is too old still goes."""
+        return all(thread.is_alive() for thread in self._threads) and not self.ingest.failed
 
     @property
     def progress(self) -> tuple[int, int]:

@@ -25,7 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from agent.bodies import Aboard, Body, Status, encode_body
 from agent.dispatch import schema
 from agent.dispatch.drawn import keep_names
-from agent.dispatch.forget import forget
+from agent.dispatch.forget import forget, strip_badges
 from agent.dispatch.intake import Ingested, Intake
 from agent.dispatch.migrations import bring_up_to_date
 from agent.dispatch.track import keep_lives, keep_word
@@ -39,6 +39,8 @@ from agent.units import parse_utc
 _WRITES = "roadtally_writes"
 _ONE_WRITER = 0x726F6164  # PostgreSQL's advisory lock for it; any number that nobody else takes
 _NOT_NOW = (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError, NoTurnError)
+_TOO_MUCH = "54"
+"""The class of PostgreSQL's error codes (its Appendix A) for what exceeds a limit of its own: no later try succeeds."""
 _MUCH = 100_000
 log = logging.getLogger(__name__)
 
@@ -140,7 +142,7 @@ class DispatchStore:
                     self._checkpoint()
         except (SQLAlchemyError, NoTurnError) as error:
             text = f"the dispatch database did not take the change: {error.__cause__ or error}"
-            raise (BusyError if isinstance(error, _NOT_NOW) else StoreError)(text) from error
+            raise (BusyError if _may_pass(error) else StoreError)(text) from error
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
@@ -241,7 +243,12 @@ class DispatchStore:
         What is forgotten stays acknowledged. The last known place of an item is kept. Returns how many records went.
         """
         with self._writing(work=_MUCH) as connection:
-            return forget(connection, records_before_s=records_before_s, badges_before_s=badges_before_s)
+            gone = forget(connection, records_before_s=records_before_s, badges_before_s=badges_before_s)
+        try:
+            strip_badges(self.reading, self._writing, before_s=badges_before_s)
+        except SQLAlchemyError as error:
+            raise BusyError(f"the dispatch database cannot be read: {error.__cause__ or error}") from error
+        return gone
 
     # -- out -----------------------------------------------------------------------------------------------------------
 
@@ -267,6 +274,13 @@ class DispatchStore:
         """Every vehicle ever heard, by id."""
         with self.reading() as connection:
             return tuple(connection.execute(sa.select(schema.vehicle.c.vehicle).order_by("vehicle")).scalars())
+
+
+def _may_pass(error: Exception) -> bool:
+    """Whether the same change may be taken later."""
+    driver = getattr(error, "orig", None)
+    code = getattr(driver, "sqlstate", None) or getattr(driver, "pgcode", None) or ""  # psycopg's names, 3 and 2
+    return isinstance(error, _NOT_NOW) and not str(code).startswith(_TOO_MUCH)
 
 
 def _status_values(

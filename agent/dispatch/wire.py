@@ -28,7 +28,8 @@ class LogRecord(msgspec.Struct, frozen=True, gc=False):
     """One record of a batch; `text` is its body as it was written, `body` the same as a value, where that was read.
 
     `raw` are its octets where no text of a database can hold them; `text` then only shows them. `prev` and `sig` are
-    its seal, None where it has none or not of the form it must have.
+    its seal, None where it has none or not of the form it must have. `withheld` says why the body is not kept, only
+    what it is the digest of: the record has its place in the chain all the same.
     """
 
     seq: int
@@ -38,6 +39,7 @@ class LogRecord(msgspec.Struct, frozen=True, gc=False):
     prev: str | None = None
     sig: str | None = None
     raw: bytes | None = None
+    withheld: str | None = None
 
     @property
     def value(self) -> Any:  # noqa: ANN401 - whatever JSON stood there

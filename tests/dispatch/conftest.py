@@ -39,6 +39,11 @@ class Mosquitto:
         self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
         self._process: subprocess.Popen[bytes] | None = None
 
+    def most_unconfirmed(self, count: int) -> None:
+        """From the next start on it has so many messages at most on their way to each client."""
+        with self._config.open("a") as file:
+            file.write(f"max_inflight_messages {count}\n")
+
     def start(self) -> None:
         """Start it; returns when it listens."""
         self._process = subprocess.Popen(

@@ -11,14 +11,30 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 
+from agent.bodies import Body, Position
+from agent.chain import walk
 from agent.clock import SystemClock
 from agent.dispatch import schema
+from agent.dispatch.chains import kept_chain
 from agent.dispatch.connection import Broker
+from agent.dispatch.drawn import Drawn
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.store import BusyError, DispatchStore, open_store
+from agent.dispatch.wire import LogBatch, LogRecord
 from agent.messages import decode_acks, decode_downlink
 from tests.dispatch.conftest import Mosquitto, Vehicle, until
-from tests.dispatch.scenario import aboard, full_day, item, pack, position, status
+from tests.dispatch.scenario import (
+    aboard,
+    digest_of_record,
+    full_day,
+    item,
+    key_of,
+    pack,
+    position,
+    sealed,
+    status,
+    text_of_key,
+)
 
 pytestmark = pytest.mark.integration
 
@@ -162,6 +178,81 @@ def test_a_bug_of_ours_is_seen(
     until(lambda: ingest.failed, "ingest to end")
     until(lambda: "start the dispatch side again" in (ingest.link.why or ""), "the link to say why")
     assert "ack" not in van.told
+
+
+def test_a_word_that_was_overtaken_is_confirmed_too(
+    store: DispatchStore, broker: Mosquitto, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the database takes nothing, newer words overtake those that wait, and the broker hears that we have them.
+
+    Each that it did not hear of would hold one of the few places that it has for us, until nothing comes any more: here
+    it has two.
+    """
+    broker.stop()
+    broker.most_unconfirmed(2)
+    broker.start()
+    monkeypatch.setattr("agent.dispatch.ingest._RETRY_S", 0.01)
+    running = Ingest(store, Broker(port=broker.port), clock=SystemClock())
+    hear, again = store.hear, threading.Event()
+    tried: list[float] = []
+
+    def busy(body: Body, *, received_s: float, retained: bool = False) -> bool:
+        assert isinstance(body, Position)
+        tried.append(body.lat)
+        if not again.is_set():
+            until(lambda: running.counts["messages"] > len(tried) or again.is_set(), "the next word, during this try")
+            raise BusyError("disk full")
+        return hear(body, received_s=received_s, retained=retained)
+
+    monkeypatch.setattr(store, "hear", busy)
+    monkeypatch.setattr("agent.dispatch.ingest._LONGEST_RETRY_S", 0.01)
+    running.start()
+    try:
+        until(lambda: running.link.connected, "ingest to connect")
+        van = van_at("van-07")
+        for n in range(8):
+            said = position("van-07", at_s=1_770_000_000.0 + n) | {"lat": float(n)}
+            van.say("position", json.dumps(said).encode())
+            until(lambda n=n: tried[n:] == [float(n)], f"word {n} to be tried", seconds=5.0)
+        again.set()
+        until(lambda: '"lat":7' in str(vehicle_row(store).get("position")), "the last word")
+    finally:
+        again.set()
+        running.close()
+
+
+def test_what_no_table_takes_keeps_its_place_in_the_chain(
+    ingest: Ingest, store: DispatchStore, van_at: Callable[[str], Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only its body is missing: the ack goes past it with a hash, what follows it fits, and the walk passes."""
+    key = key_of("van-07")
+    records = sealed(full_day().records, key=key)
+    bad = next(each.seq for each in records if each.kind == "event")
+    take = Drawn.take
+
+    def never(self: Drawn, vehicle: str, epoch: int, each: LogRecord) -> str | None:
+        if each.seq == bad:
+            raise sa.exc.DataError("insert", {}, Exception("no table takes it"))
+        return take(self, vehicle, epoch, each)
+
+    monkeypatch.setattr(Drawn, "take", never)
+    van = van_at("van-07")
+    payload = pack(LogBatch("van-07", 1, tuple(records), text_of_key(key)))
+    for _ in range(2):
+        van.say("log", payload)
+    until(lambda: acked_up_to(van) == len(records), "the ack")
+    (ack,) = decode_acks(van.told["ack"])
+    assert ack.hash == digest_of_record(records[-1])
+    until(lambda: ingest.counts["repeated"] >= len(records), "the repeated batch")
+    assert ingest.counts["clashed"] == ingest.counts["misfit"] == 0
+    (epoch,) = kept_chain(store, "van-07").epochs
+    walked = walk(epoch.records, vehicle="van-07", epoch=1, key=key.public_key(), head=epoch.head)
+    assert (walked.misfit, walked.seq, walked.erased) == (None, len(records), 1)
+    table = schema.record
+    with store.reading() as connection:
+        row = connection.execute(sa.select(table).where(table.c.seq == bad)).one()
+    assert (row.kind, row.stripped, row.prev) == ("event", True, records[bad - 1].prev)
+    assert "no table takes it" in row.refused
 
 
 def test_a_full_disk_is_no_end(

@@ -222,6 +222,27 @@ def test_contents_are_put_in_force(tmp_path: Path, broker: Mosquitto, van_at: Ca
             assert len(sites.content["sites.geojson"]["features"]) == 4
 
 
+@pytest.mark.integration
+def test_where_nothing_is_forgotten_any_more_the_process_ends(
+    tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Badges that are never taken out again are no small thing: a bug in that thread ends the whole, seen by all."""
+    config = tmp_path / "dispatch.toml"
+    config.write_text(f"[dispatch]\nport = {free_port()}\n[mqtt]\nport = {broker.port}\n")
+    dispatch, go = Dispatch(load(config)), threading.Event()
+    monkeypatch.setattr(threading, "excepthook", lambda _args: None)
+
+    def broken(**_before: float) -> int:
+        go.wait(10.0)
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(dispatch.store, "forget", broken)
+    with dispatch:
+        assert dispatch.is_serving
+        go.set()
+        until(lambda: not dispatch.is_serving, "the end to be seen")
+
+
 def test_the_watchdog_is_fed_by_progress_alone(tmp_path: Path) -> None:
     """Where ingest's worker or the board's pump stands still, nothing says that the process is alive."""
     for standing_still in ("ingest", "board", None):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateTable
 
 from agent.dispatch import bulk, schema
-from agent.dispatch.store import DispatchStore, open_store
+from agent.dispatch.schema_accounts import badge_leg
+from agent.dispatch.store import BusyError, DispatchStore, open_store
 from agent.dispatch.wire import LogBatch, LogRecord
 from agent.errors import StoreError
 from agent.ledger import ItemState, SeqRanges, fold_items, parse_event
@@ -193,6 +196,68 @@ def test_what_cannot_be_used_is_kept_and_acknowledged(store: DispatchStore, kind
     assert store.acks("van-07")[1].up_to == 1
 
 
+@pytest.mark.parametrize("error", [OverflowError("int too large"), ValueError(), RecursionError("too deep")])
+def test_a_record_that_breaks_the_reading_is_refused_alone(
+    store: DispatchStore, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """Whatever goes wrong in the reading of one record, it is kept with the reason and the others are taken."""
+    from agent.dispatch import drawn  # noqa: PLC0415 - to break it
+
+    def broken(*_args: object, **_more: object) -> None:
+        raise error
+
+    monkeypatch.setattr(drawn, "parse_event", broken)
+    records = (LogRecord(1, "event", {}), LogRecord(2, "notice", {"notice": "gap"}))
+    result = store.ingest(LogBatch("van-07", 1, records), received_s=NOW_S)
+    assert (result.fresh, result.refused) == (2, 1)
+    assert [row["refused"] for row in rows(store, schema.record)] == [str(error) or "ValueError", None]
+    assert store.acks("van-07")[1].up_to == 2
+
+
+def test_a_number_that_no_float_holds_ends_nothing(store: DispatchStore) -> None:
+    """A confidence of 400 digits, as it comes from the wire: the event counts, without it."""
+    day = VanDay("van-07")
+    day.move("loading", "depot", DAY_S, [item(1)])
+    (record,) = day.records
+    body = record.body | {"rt:confidence": [{"rt:epc": item(1)["epc"], "rt:p": 10**400}]}
+    text = json.dumps(body)
+    result = store.ingest(LogBatch("van-07", 1, (LogRecord(1, "event", text=text),)), received_s=NOW_S)
+    assert (result.fresh, result.refused) == (1, 0)
+    assert [row["p"] for row in rows(store, schema.event_item)] == [None]
+
+
+def test_names_that_no_index_holds_are_refused(store: DispatchStore) -> None:
+    """A manifest whose name is endless is refused; an item or badge with an endless EPC is not listed by it."""
+    day = VanDay("van-07")
+    long = "urn:epc:raw:96.x" + "0" * 3000
+    day.manifest(1, 1, ("depot", DAY_S), [item(1), {"epc": long, "name": "endless"}], badges=[{"epc": long}])
+    (record,) = day.records
+    renamed = LogRecord(2, "manifest", record.body | {"manifest": f"van-07/{'0' * 300}/1"})
+    store.ingest(LogBatch("van-07", 1, (record, renamed)), received_s=NOW_S)
+    store.hear(word(aboard("van-07", [{"epc": long, "name": "endless"}], at_s=NOW_S)), received_s=NOW_S)
+    assert "300 characters at most" in rows(store, schema.record)[1]["refused"]
+    assert len(rows(store, schema.manifest)) == 1
+    assert [row["epc"] for row in rows(store, schema.item)] == [item(1)["epc"]]
+    assert rows(store, badge_leg) == []
+
+
+@pytest.mark.parametrize(("attribute", "code", "busy"), [
+    ("sqlstate", "54000", False), ("pgcode", "54000", False), ("sqlstate", "40001", True), ("other", "54000", True),
+])  # fmt: skip
+def test_what_exceeds_a_limit_is_not_tried_again(
+    store: DispatchStore, attribute: str, code: str, *, busy: bool
+) -> None:
+    """PostgreSQL's class 54 says that the same change will fail for ever; what may pass is worth another try.
+
+    https://www.postgresql.org/docs/current/errcodes-appendix.html
+    """
+    driver = Exception("index row size 2800 exceeds btree version 4 maximum 2704")
+    setattr(driver, attribute, code)
+    with pytest.raises(StoreError) as raised, store.writing():
+        raise sa.exc.OperationalError("insert", {}, driver)
+    assert isinstance(raised.value, BusyError) == busy
+
+
 def test_a_batch_is_in_whole_or_not_at_all(store: DispatchStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the database fails in the middle of a batch nothing of it is in, and nothing is acknowledged."""
     from agent.dispatch import drawn  # noqa: PLC0415 - to break it
@@ -246,6 +311,37 @@ def test_forgetting(store: DispatchStore) -> None:
     again = store.ingest(full_day().batches()[0], received_s=NOW_S)
     assert (again.fresh, again.repeated) == (0, len(full_day().records))
     assert len(rows(store, schema.item)) == 12
+
+
+def test_badges_go_page_by_page_and_each_once(store: DispatchStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page at a time, so that no turn at writing lasts; a document that nobody can read stays and ends nothing.
+
+    Where nothing is left to take out, nothing is written.
+    """
+    from agent.dispatch import forget  # noqa: PLC0415 - to make its pages small
+
+    monkeypatch.setattr(forget, "_PAGE", 3)
+    for batch in full_day().batches():
+        store.ingest(batch, received_s=NOW_S)
+    deep = '{"badges":' + "[" * 100_000 + "]" * 100_000 + "}"
+    store.ingest(LogBatch("van-07", 1, (LogRecord(900, "notice", text=deep),)), received_s=NOW_S)
+    turns = 0
+    writing = store._writing
+
+    def counted(**work: int) -> AbstractContextManager[sa.Connection]:
+        nonlocal turns
+        turns += 1
+        return writing(**work)
+
+    monkeypatch.setattr(store, "_writing", counted)
+    store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1)
+    everything = repr([rows(store, table) for table in schema.metadata.sorted_tables])
+    assert "A. Ferrow" not in everything
+    assert "gsrnp" not in everything
+    assert turns > 4
+    turns = 0
+    store.forget(records_before_s=DAY_S, badges_before_s=NOW_S + 1)
+    assert turns == 1
 
 
 def test_versions_count_contents(store: DispatchStore) -> None:

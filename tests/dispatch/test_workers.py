@@ -275,7 +275,7 @@ def test_a_record_that_the_database_never_takes(
     taken = store.ingest_all
 
     def fastidious(given: Sequence[LogBatch], *, received_s: float) -> object:
-        if any("poison" in each.document for batch in given for each in batch.records):
+        if any("poison" in each.document and each.withheld is None for batch in given for each in batch.records):
             raise StoreError("the database did not take the change: too large for any column")
         return taken(given, received_s=received_s)
 
