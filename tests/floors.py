@@ -122,6 +122,8 @@ FLOORS: dict[str, int] = {
     "agent.dispatch.finding": 3,
     "agent.dispatch.fleet": 3,
     "agent.dispatch.guard": 3,
+    "agent.dispatch.forms": 3,
+    "agent.dispatch.hosts": 3,
     "agent.dispatch.item_evidence": 3,
     "agent.dispatch.names": 3,
     "agent.dispatch.pages_items": 3,

@@ -13,7 +13,7 @@ from starlette.routing import BaseRoute, Route
 import agent
 from agent.clock import Clock
 from agent.dispatch.answers import cursor, json_answer, json_values, key_of, known_answer, without_badges
-from agent.dispatch.audit import AuditLog, Wanted
+from agent.dispatch.audit import AuditLog, Wanted, without_badges_of
 from agent.dispatch.guard import current
 from agent.dispatch.listing import Lists
 from agent.dispatch.openapi import MOST_LISTED, USUALLY_LISTED, description
@@ -47,7 +47,7 @@ def _told(request: Request, value: object) -> Response:
 class _Api:
     def __init__(self, store: DispatchStore, queries: Queries, places: Places, clock: Clock) -> None:
         self._queries, self._places, self._clock = queries, places, clock
-        self._lists, self._log = Lists(store, places), AuditLog(store)
+        self._lists, self._log = Lists(store, places, queries.plan), AuditLog(store)
 
     def openapi(self, _request: Request) -> Response:
         """The description of all this."""
@@ -58,7 +58,7 @@ class _Api:
         now_s = self._clock.utc()
         after, limit = _page(request)
         ids = self._lists.vehicles(after=after, most=limit + 1)
-        lines = [line for each in ids[:limit] for line in self._queries.vans(now_s=now_s, only=each)]
+        lines = self._queries.vans(now_s=now_s, only=ids[:limit])
         return _told(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
 
     def van(self, request: Request) -> Response:
@@ -93,6 +93,8 @@ class _Api:
         asked = request.query_params
         wanted = Wanted(asked.get("who"), asked.get("kind"), before=None if after is None else int(after))
         found = self._log.entries(wanted, most=limit + 1)
+        if not current().sees_people:
+            found = tuple(without_badges_of(each) for each in found)
         return _told(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
 
 
