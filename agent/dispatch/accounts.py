@@ -12,6 +12,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Collection
+from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Any
 
 import sqlalchemy as sa
@@ -22,7 +23,7 @@ from agent.dispatch import audit
 from agent.dispatch.audit import Doer
 from agent.dispatch.badges import is_epc
 from agent.dispatch.passwords import Passwords, problem_of
-from agent.dispatch.permits import FORGOTTEN_AFTER_S, ROLES, Caller, Counted, Role, counted_address, known_scopes, wait_s
+from agent.dispatch.permits import FORGOTTEN_AFTER_S, ROLES, Caller, Counted, Role, known_scopes, wait_s
 from agent.dispatch.schema_accounts import account, failure, known_browser, session, token
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import AccountView, SessionView, TokenView
@@ -353,3 +354,16 @@ def _check(role: str, badge: str | None) -> Role:
     if badge is not None and not is_epc(badge):
         raise RefusedError("a badge is given by its pure identity, such as urn:epc:id:gsrnp:9521141.0000000042")
     return role
+
+
+def counted_address(address: str) -> str:
+    """What failures of an address are counted by: of IPv6 the /64, as whoever has one address there has them all."""
+    try:
+        known = ip_address(address.partition("%")[0])
+    except ValueError:
+        return address[:200]
+    if isinstance(known, IPv6Address):
+        if known.ipv4_mapped is not None:
+            return str(known.ipv4_mapped)
+        return str(IPv6Network((known, 64), strict=False))
+    return str(known)

@@ -39,7 +39,8 @@ def routes(store: DispatchStore, queries: Queries, places: Places, *, clock: Clo
     ]
 
 
-def _told(request: Request, value: object) -> Response:
+def told_answer(request: Request, value: object) -> Response:
+    """A view as JSON with its ETag, without the badges for who is not to be told of them."""
     told = json_values(value)
     return known_answer(request, told if current().sees_people else without_badges(told))
 
@@ -59,27 +60,27 @@ class _Api:
         after, limit = _page(request)
         ids = self._lists.vehicles(after=after, most=limit + 1)
         lines = self._queries.vans(now_s=now_s, only=ids[:limit])
-        return _told(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
+        return told_answer(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
 
     def van(self, request: Request) -> Response:
         """All of one van."""
         found = self._queries.van(request.path_params["vehicle"], now_s=self._clock.utc())
-        return _told(request, _found(found, "van"))
+        return told_answer(request, _found(found, "van"))
 
     def manifest(self, request: Request) -> Response:
         """One leg's manifest by its id."""
         name = request.path_params["manifest"]
-        return _told(request, _found(self._queries.manifest(name.partition("/")[0], name), "manifest"))
+        return told_answer(request, _found(self._queries.manifest(name.partition("/")[0], name), "manifest"))
 
     def items(self, request: Request) -> Response:
         """Items by EPC."""
         after, limit = _page(request)
         found = self._lists.items(after=after, most=limit + 1, aboard=request.query_params.get("aboard"))
-        return _told(request, {"items": found[:limit], "next": _next(found, limit, lambda each: each.epc)})
+        return told_answer(request, {"items": found[:limit], "next": _next(found, limit, lambda each: each.epc)})
 
     def item(self, request: Request) -> Response:
         """One item."""
-        return _told(request, _found(self._queries.item(request.path_params["epc"]), "item"))
+        return told_answer(request, _found(self._queries.item(request.path_params["epc"]), "item"))
 
     def sites(self, request: Request) -> Response:
         """The sites' outlines."""
@@ -95,7 +96,7 @@ class _Api:
         found = self._log.entries(wanted, most=limit + 1)
         if not current().sees_people:
             found = tuple(without_badges_of(each) for each in found)
-        return _told(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
+        return told_answer(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
 
 
 def _found(view: object | None, what: str) -> object:

@@ -145,7 +145,7 @@ class _Pages:
         board = self._board
         days = DayQueries(board.queries, zone=board.zone, keep_s=board.notice.keep_badges_days * 86400.0)
         routes: list[BaseRoute] = [
-            *DayPages(days, board.clock, board.zone, self._page, _json).routes(),
+            *DayPages(days, board.clock, board.zone, self._page, _json, api.told_answer).routes(),
             Route("/van/{vehicle}", self.van),
             Route("/driver-notice", self.driver_notice),
             Route("/live", self.live),

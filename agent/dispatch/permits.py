@@ -8,7 +8,6 @@ cannot be served (`agent.dispatch.guard`). Where there are no accounts yet, the 
 from __future__ import annotations
 
 from collections.abc import Collection
-from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Literal
 
 from msgspec import Struct
@@ -106,6 +105,8 @@ PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/api/1/openapi.json"): _ANYBODY,
     ("GET", "/api/1/vans"): Permit("look", "read:vans"),
     ("GET", "/api/1/vans/{vehicle}"): Permit("look", "read:vans"),
+    ("GET", "/api/1/vans/{vehicle}/days/{date}"): Permit("look", "read:vans"),
+    ("GET", "/api/1/manifests/{manifest:path}/revisions"): Permit("look", "read:vans"),
     ("GET", "/api/1/manifests/{manifest:path}"): Permit("look", "read:vans"),
     ("GET", "/api/1/items"): Permit("look", "read:items"),
     ("GET", "/api/1/items/{epc:path}"): Permit("look", "read:items"),
@@ -162,19 +163,6 @@ def permits(permit: Permit, caller: Caller) -> bool:
 def may_see_badge(caller: Caller, epc: str) -> bool:
     """A badge's record is for the person who carries it, and for those who dispatch."""
     return caller.badge == epc or caller.role in ("dispatch", "administer")
-
-
-def counted_address(address: str) -> str:
-    """What failures of an address are counted by: of IPv6 the /64, as whoever has one address there has them all."""
-    try:
-        known = ip_address(address.partition("%")[0])
-    except ValueError:
-        return address[:200]
-    if isinstance(known, IPv6Address):
-        if known.ipv4_mapped is not None:
-            return str(known.ipv4_mapped)
-        return str(IPv6Network((known, 64), strict=False))
-    return str(known)
 
 
 def known_scopes(words: Collection[str]) -> tuple[Scope, ...]:

@@ -24,7 +24,7 @@ from agent.register import register_of
 from tests.dispatch.scenario import BADGE, HOSTILE, VanDay, fill, item
 from tests.dispatch.visitor import NOW_S, Depot, Visitor
 
-EXAMPLES = {"{vehicle}": "van-07", "{manifest}": "van-07/2026-03-02/1", "{epc}": item(0)["epc"]}
+EXAMPLES = {"{vehicle}": "van-07", "{manifest}": "van-07/2026-03-02/1", "{epc}": item(0)["epc"], "{date}": "2026-03-02"}
 
 
 @pytest.fixture
@@ -169,7 +169,8 @@ def test_a_token_ends(depot: Depot) -> None:
 def test_badges_only_with_their_scope(depot: Depot) -> None:
     """Without read:people no answer names a badge; it is left out, as an empty list would say that none was aboard."""
     with_people, without = depot.program("read:vans", "read:people"), depot.program("read:vans")
-    for path in ("/api/1/vans/van-07", "/api/1/manifests/van-07/2026-03-02/1", "/api/van/van-07"):
+    leg = "/api/1/manifests/van-07/2026-03-02/1"
+    for path in ("/api/1/vans/van-07", leg, f"{leg}/revisions", "/api/1/vans/van-07/days/2026-03-02", "/api/van/van-07"):
         assert BADGE["epc"] in with_people.get(path).text, path
         told = without.get(path)
         assert BADGE["epc"] not in told.text

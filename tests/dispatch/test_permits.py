@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from starlette.routing import Mount, Route
 
 from agent.dispatch import schema
+from agent.dispatch.accounts import counted_address
 from agent.dispatch.audit import COMMAND_LINE
 from agent.dispatch.guard import Guard
 from agent.dispatch.permits import (
@@ -23,7 +24,6 @@ from agent.dispatch.permits import (
     SCOPES,
     Caller,
     Permit,
-    counted_address,
     permits,
     wait_s,
 )
