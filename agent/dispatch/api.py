@@ -96,7 +96,8 @@ class _Api:
         found = self._log.entries(wanted, most=limit + 1)
         if not current().sees_people:
             found = tuple(without_badges_of(each) for each in found)
-        return told_answer(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
+        following = _next(found, limit, lambda each: str(each.number))
+        return told_answer(request, {"entries": found[:limit], "next": following})
 
 
 def _found(view: object | None, what: str) -> object:

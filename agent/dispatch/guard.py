@@ -3,7 +3,8 @@
 `Guard.over` wraps routes by the table in `agent.dispatch.permits`; one that is not in it cannot be served. A request
 that changes something must come from a page of this board: by `Origin` and `Sec-Fetch-Site` where the browser sends
 them, and always by a token that only such a page holds, unless it carries an API token, which no browser adds by
-itself. What the headers can decide is decided before the body is read (`agent.dispatch.forms`). A handler asks `current()` for who it serves.
+itself. What headers can decide is decided before the body is read (`agent.dispatch.forms`). A handler asks `current()`
+for who it serves.
 """
 
 from __future__ import annotations

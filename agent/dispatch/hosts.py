@@ -27,6 +27,7 @@ class OwnHosts:
         self._named = TrustedHostMiddleware(app, allowed_hosts=list(allowed_hosts))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, or refuse."""
         if self._any_address and scope["type"] == "http" and is_address(Headers(scope=scope).get("host", "")):
             await self._app(scope, receive, send)
         else:

@@ -28,8 +28,6 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     example: str = ""
 
 
-
-
 ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(path="/api/1/vans", name="vans", summary="Every van at a glance", view="VanLine", listed="vans"),
     Endpoint(path="/api/1/vans/{vehicle}", name="van", summary="All of one van", view="VanPage", example="van-07"),
@@ -38,8 +36,8 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         view="ManifestView", example="van-07/2026-03-02/1",
     ),
     Endpoint(
-        path="/api/1/vans/{vehicle}/days/{date}", name="day", summary="A van's day: stops, legs, track, what is missing",
-        view="DayView", example="van-07",
+        path="/api/1/vans/{vehicle}/days/{date}", name="day",
+        summary="A van's day: its stops, its legs, its track, and what is missing", view="DayView", example="van-07",
     ),
     Endpoint(
         path="/api/1/manifests/{manifest}/revisions", name="revisions",
@@ -93,8 +91,10 @@ def _scopes() -> str:
 
 def _operation(each: Endpoint) -> dict[str, Any]:
     scope = PERMITS["GET", permit_path(each.path)].scope
+    text = {"type": "string"}
+    examples = _EXAMPLES | dict.fromkeys(("vehicle", "manifest", "epc"), each.example)
     parameters = [
-        {"name": part, "in": "path", "required": True, "schema": {"type": "string"}, "example": _EXAMPLES.get(part, each.example)}
+        {"name": part, "in": "path", "required": True, "schema": text, "example": examples[part]}
         for part in ("vehicle", "date", "manifest", "epc")
         if f"{{{part}}}" in each.path
     ]

@@ -170,7 +170,8 @@ def test_badges_only_with_their_scope(depot: Depot) -> None:
     """Without read:people no answer names a badge; it is left out, as an empty list would say that none was aboard."""
     with_people, without = depot.program("read:vans", "read:people"), depot.program("read:vans")
     leg = "/api/1/manifests/van-07/2026-03-02/1"
-    for path in ("/api/1/vans/van-07", leg, f"{leg}/revisions", "/api/1/vans/van-07/days/2026-03-02", "/api/van/van-07"):
+    day = "/api/1/vans/van-07/days/2026-03-02"
+    for path in ("/api/1/vans/van-07", leg, f"{leg}/revisions", day, "/api/van/van-07"):
         assert BADGE["epc"] in with_people.get(path).text, path
         told = without.get(path)
         assert BADGE["epc"] not in told.text
@@ -189,10 +190,19 @@ def test_a_badge_is_no_item(depot: Depot, tmp_path: Path) -> None:
     assert program.get(f"/api/item/{BADGE['epc']}").status_code == 404
     assert BADGE["epc"] not in [each["epc"] for some in pages_of(program, "/api/1/items", "items") for each in some]
     assert page.get(f"/item/{BADGE['epc']}").status_code == 404
-    assert page.get(f"/evidence/van-07/{BADGE['epc']}").status_code == 404
     for text in ("Ferrow", "a. ferrow", BADGE["epc"], "0000000042"):
         answer = page.get("/search", params={"q": text})
         assert (answer.status_code, f"/item/{BADGE['epc']}" in answer.text) == (200, False), text
+
+
+def test_there_is_no_evidence_of_a_badge(depot: Depot, tmp_path: Path) -> None:
+    """When and where a badge was heard is in no picture of an item's evidence, though a van told it as an item's."""
+    told = item(0)
+    person = Listing(told["epc"], told["tag"], "person", "A. Ferrow")
+    shown = Depot(depot.store, tmp_path, people=False, register=register_of((person,)))
+    path = f"/evidence/van-07/{told['epc']}"
+    assert depot.visitor("Ferrow").get(path).status_code == 200
+    assert shown.visitor("Ferrow").get(path).status_code == 404
 
 
 def test_the_log_names_badges_only_with_their_scope(depot: Depot) -> None:

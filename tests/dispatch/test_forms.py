@@ -125,6 +125,7 @@ def test_a_session_is_looked_up_aside(monkeypatch: pytest.MonkeyPatch, depot: De
 
     class Asked(guard.Guard):
         def ended(self, caller: Caller) -> bool:
+            assert caller.session == "x"
             where.append(threading.get_ident())
             answer = answers.pop(0) if len(answers) > 1 else answers[0]
             if isinstance(answer, Exception):
@@ -134,7 +135,7 @@ def test_a_session_is_looked_up_aside(monkeypatch: pytest.MonkeyPatch, depot: De
     async def story() -> None:
         ended = Ended(Asked(depot.accounts, clock=depot.clock), Caller(name="Sarre", role="dispatch", session="x"))
         async with asyncio.timeout(10):
-            while not ended.look():
+            while not ended.look():  # noqa: ASYNC110 - as a stream asks it
                 await asyncio.sleep(0.001)
 
     asyncio.run(story())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Coroutine
+from collections.abc import Callable, Collection, Coroutine
 from typing import Any
 
 from agent.dispatch.live import Changes, Feed, pump
@@ -12,6 +12,12 @@ from agent.dispatch.live import Changes, Feed, pump
 def run(story: Coroutine[Any, Any, None]) -> None:
     """Run one story in a loop of its own, with a deadline."""
     asyncio.run(asyncio.wait_for(story, 20))
+
+
+async def until(fits: Callable[[], bool]) -> None:
+    """Wait for it; `run` sets the deadline."""
+    while not fits():  # noqa: ASYNC110 - what is waited for knows of no event
+        await asyncio.sleep(0.01)
 
 
 async def read(feed: Feed, last_id: str, *, events: int) -> list[str]:
@@ -179,13 +185,12 @@ def test_the_pump_outlives_what_fails() -> None:
         assert 'data: "not told"' in said
         broken.discard("links")
         looks = changes.looks
-        while changes.looks < looks + 3:
-            await asyncio.sleep(0.01)
+        await until(lambda: changes.looks >= looks + 3)
         assert not changes.told, "vans cannot be rendered still"
         at = feed.last_id
         broken.discard("vans")
         heard = await read(feed, at, events=len(vans) + 1)
-        assert [text for text in heard if "broker" in text][0].endswith('data: "told"\n\n')
+        assert next(text for text in heard if "broker" in text).endswith('data: "told"\n\n')
         assert {each.about for each in feed.since(start) or ()} == {*vans, "broker"}
         assert not pumping.done()
         pumping.cancel()
@@ -214,8 +219,7 @@ def test_one_vans_data_keep_no_other_waiting() -> None:
         )
         heard = await read(feed, start, events=3)
         assert sorted(text.splitlines()[1] for text in heard) == ["event: broker", "event: van", "event: van"]
-        while len(tried) < 10:
-            await asyncio.sleep(0.01)
+        await until(lambda: len(tried) >= 10)
         assert {each.about for each in feed.since(start) or ()} == {"van-a", "van-c", "broker"}
         pumping.cancel()
 
