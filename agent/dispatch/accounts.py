@@ -12,6 +12,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Collection
+from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Any
 
 import sqlalchemy as sa
@@ -20,6 +21,7 @@ from msgspec import Struct
 from agent.clock import Clock
 from agent.dispatch import audit
 from agent.dispatch.audit import Doer
+from agent.dispatch.badges import is_epc
 from agent.dispatch.passwords import Passwords, problem_of
 from agent.dispatch.permits import FORGOTTEN_AFTER_S, ROLES, Caller, Counted, Role, known_scopes, wait_s
 from agent.dispatch.schema_accounts import account, failure, known_browser, session, token
@@ -32,7 +34,6 @@ IDLE_S, LONGEST_S = 8 * 3600.0, 24 * 3600.0
 _KNOWN_BROWSER_S = 180 * 86_400.0
 _SEEN_EVERY_S = 60.0
 _NAME = re.compile(r"[^\W_](?:[\w .@'-]{0,58}[\w.])?")
-_EPC = re.compile(r"urn:epc:id:[a-z]+:[\w.%-]{1,200}")
 TOKEN_PREFIX = "roadtally_"  # noqa: S105 - by which a secret that leaked is found and known for what it is
 
 
@@ -113,8 +114,12 @@ class Accounts:
             audit.keep(connection, Doer(name, address), "logged-in", name, at_s=now_s)
         return LoggedIn(name, secret, known)
 
-    def _count(self, name: str, address: str, browser: str | None, *, now_s: float) -> tuple[str, str] | Waiting:
-        """Count a try as failed before it is looked at, so that many at once gain nothing; or say to wait."""
+    def _count(self, name: str, address: str, browser: str | None, *, now_s: float) -> tuple[str, ...] | Waiting:
+        """Count a try as failed before it is looked at, so that many at once gain nothing; or say to wait.
+
+        By account and address; of a browser that has logged in to this account before by the browser alone, so that
+        nobody behind the same address shuts it out.
+        """
         with self._store.writing() as connection:
             first: Counted = "account"
             key = f"account {name}"
@@ -123,9 +128,10 @@ class Accounts:
                 found = connection.execute(sa.select(known_browser.c.made_s).where(here)).scalar()
                 if found is not None and now_s - found < _KNOWN_BROWSER_S:
                     first, key = "browser", f"browser {_sha256(browser)}"
-            keys = (key, f"address {address[:200]}")
+            keys = (key,) if first == "browser" else (key, f"address {counted_address(address)}")
             rows = {row.what: row for row in connection.execute(sa.select(failure).where(failure.c.what.in_(keys)))}
-            counts: tuple[tuple[Counted, str], ...] = ((first, keys[0]), ("address", keys[1]))
+            kinds: tuple[Counted, ...] = (first, "address")
+            counts = zip(kinds, keys, strict=False)
             waits = [wait_s(what, rows[key].times, now_s - rows[key].last_s) for what, key in counts if key in rows]
             if any(waits):
                 return Waiting(max(waits))
@@ -256,6 +262,8 @@ class Accounts:
             with self._store.reading() as connection:
                 row = self._row(connection, name)
             if not self._passwords.fits(row.password, old):
+                with self._store.writing() as connection:
+                    audit.keep(connection, doer, "password-refused", name, at_s=self._clock.utc())
                 raise RefusedError("that is not your present password")
         self._acceptable(password, name)
         hashed, now_s = self._passwords.hash(password), self._clock.utc()
@@ -343,6 +351,19 @@ def doer_of(caller: Caller) -> Doer:
 def _check(role: str, badge: str | None) -> Role:
     if role not in ROLES:
         raise RefusedError(f"a role is one of {', '.join(ROLES)}")
-    if badge is not None and not _EPC.fullmatch(badge):
+    if badge is not None and not is_epc(badge):
         raise RefusedError("a badge is given by its pure identity, such as urn:epc:id:gsrnp:9521141.0000000042")
     return role
+
+
+def counted_address(address: str) -> str:
+    """What failures of an address are counted by: of IPv6 the /64, as whoever has one address there has them all."""
+    try:
+        known = ip_address(address.partition("%")[0])
+    except ValueError:
+        return address[:200]
+    if isinstance(known, IPv6Address):
+        if known.ipv4_mapped is not None:
+            return str(known.ipv4_mapped)
+        return str(IPv6Network((known, 64), strict=False))
+    return str(known)

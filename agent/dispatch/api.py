@@ -13,7 +13,7 @@ from starlette.routing import BaseRoute, Route
 import agent
 from agent.clock import Clock
 from agent.dispatch.answers import cursor, json_answer, json_values, key_of, known_answer, without_badges
-from agent.dispatch.audit import AuditLog, Wanted
+from agent.dispatch.audit import AuditLog, Wanted, without_badges_of
 from agent.dispatch.guard import current
 from agent.dispatch.listing import Lists
 from agent.dispatch.openapi import MOST_LISTED, USUALLY_LISTED, description
@@ -39,7 +39,8 @@ def routes(store: DispatchStore, queries: Queries, places: Places, *, clock: Clo
     ]
 
 
-def _told(request: Request, value: object) -> Response:
+def told_answer(request: Request, value: object) -> Response:
+    """A view as JSON with its ETag, without the badges for who is not to be told of them."""
     told = json_values(value)
     return known_answer(request, told if current().sees_people else without_badges(told))
 
@@ -47,7 +48,7 @@ def _told(request: Request, value: object) -> Response:
 class _Api:
     def __init__(self, store: DispatchStore, queries: Queries, places: Places, clock: Clock) -> None:
         self._queries, self._places, self._clock = queries, places, clock
-        self._lists, self._log = Lists(store, places), AuditLog(store)
+        self._lists, self._log = Lists(store, places, queries.plan), AuditLog(store)
 
     def openapi(self, _request: Request) -> Response:
         """The description of all this."""
@@ -58,28 +59,28 @@ class _Api:
         now_s = self._clock.utc()
         after, limit = _page(request)
         ids = self._lists.vehicles(after=after, most=limit + 1)
-        lines = [line for each in ids[:limit] for line in self._queries.vans(now_s=now_s, only=each)]
-        return _told(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
+        lines = self._queries.vans(now_s=now_s, only=ids[:limit])
+        return told_answer(request, {"vans": lines, "next": _next(ids, limit, lambda each: each)})
 
     def van(self, request: Request) -> Response:
         """All of one van."""
         found = self._queries.van(request.path_params["vehicle"], now_s=self._clock.utc())
-        return _told(request, _found(found, "van"))
+        return told_answer(request, _found(found, "van"))
 
     def manifest(self, request: Request) -> Response:
         """One leg's manifest by its id."""
         name = request.path_params["manifest"]
-        return _told(request, _found(self._queries.manifest(name.partition("/")[0], name), "manifest"))
+        return told_answer(request, _found(self._queries.manifest(name.partition("/")[0], name), "manifest"))
 
     def items(self, request: Request) -> Response:
         """Items by EPC."""
         after, limit = _page(request)
         found = self._lists.items(after=after, most=limit + 1, aboard=request.query_params.get("aboard"))
-        return _told(request, {"items": found[:limit], "next": _next(found, limit, lambda each: each.epc)})
+        return told_answer(request, {"items": found[:limit], "next": _next(found, limit, lambda each: each.epc)})
 
     def item(self, request: Request) -> Response:
         """One item."""
-        return _told(request, _found(self._queries.item(request.path_params["epc"]), "item"))
+        return told_answer(request, _found(self._queries.item(request.path_params["epc"]), "item"))
 
     def sites(self, request: Request) -> Response:
         """The sites' outlines."""
@@ -93,7 +94,10 @@ class _Api:
         asked = request.query_params
         wanted = Wanted(asked.get("who"), asked.get("kind"), before=None if after is None else int(after))
         found = self._log.entries(wanted, most=limit + 1)
-        return _told(request, {"entries": found[:limit], "next": _next(found, limit, lambda each: str(each.number))})
+        if not current().sees_people:
+            found = tuple(without_badges_of(each) for each in found)
+        following = _next(found, limit, lambda each: str(each.number))
+        return told_answer(request, {"entries": found[:limit], "next": following})
 
 
 def _found(view: object | None, what: str) -> object:

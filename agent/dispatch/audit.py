@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -27,6 +28,7 @@ KINDS = {
     "account-made": "account made",
     "account-changed": "account changed",
     "password-changed": "password changed",
+    "password-refused": "present password not known, so not changed",
     "sessions-ended": "sessions ended",
     "token-made": "API token made",
     "token-revoked": "API token revoked",
@@ -38,7 +40,12 @@ KINDS = {
 }
 """What is done, and how a page says it; a kind that is not here is shown as it is called."""
 _MOST_TEXT = 8000
+_OF_BADGES = ("badge-looked-at", "badge-note")
+_EPC = re.compile(r"urn:epc:[\w:.%/-]+")
+MASKED = "not shown without the scope read:people"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", *"＝＋－＠")  # noqa: RUF001 - the wide ones too
+
+_WITHIN = re.compile(r"""([;\t\r\n][ "]*)(?=[-=+@＝＋－＠])""")  # noqa: RUF001 - likewise
 
 
 class Doer(Struct, frozen=True):
@@ -134,6 +141,16 @@ def entry_of(row: sa.Row[Any]) -> AuditEntry:
     )  # fmt: skip
 
 
+def without_badges_of(entry: AuditEntry) -> AuditEntry:
+    """The entry for who is not to be told of badges: no EPC in its subject or its texts."""
+
+    def masked(text: str | None) -> str | None:
+        return None if text is None else _EPC.sub(MASKED, text)
+
+    subject = MASKED if entry.kind in _OF_BADGES else masked(entry.subject) or ""
+    return msgspec.structs.replace(entry, subject=subject, before=masked(entry.before), after=masked(entry.after))
+
+
 def csv_of(entries: Iterable[AuditEntry]) -> str:
     """The entries as CSV for a spreadsheet, which no cell of them can make calculate."""
     text = io.StringIO()
@@ -146,5 +163,9 @@ def csv_of(entries: Iterable[AuditEntry]) -> str:
 
 
 def guarded(cell: str) -> str:
-    """A cell that a spreadsheet takes for text: an apostrophe before what would begin a formula (OWASP)."""
+    """A cell that a spreadsheet takes for text: an apostrophe before what would begin a formula (OWASP).
+
+    Also within it, after what a spreadsheet of another country takes for the end of a cell or row.
+    """
+    cell = _WITHIN.sub(r"\1'", cell)
     return f"'{cell}" if cell.lstrip(" ").startswith(_FORMULA) else cell

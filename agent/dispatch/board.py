@@ -21,7 +21,6 @@ from msgspec import Struct
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Mount, Route
@@ -34,6 +33,7 @@ from agent.dispatch.accounts import Accounts
 from agent.dispatch.answers import json_answer, json_values, problem, without_badges
 from agent.dispatch.finding import Finder
 from agent.dispatch.guard import Ended, Guard, current, form_token, then_reload
+from agent.dispatch.hosts import OwnHosts
 from agent.dispatch.item_evidence import ToldEvidence
 from agent.dispatch.live import Changes, Feed, pump
 from agent.dispatch.pages_day import DayPages
@@ -86,7 +86,10 @@ class Access(Struct, frozen=True, kw_only=True):
 
 
 class Board(Struct, frozen=True, kw_only=True):
-    """What the board is made of. `hosts` are the names it answers to. Without `access` there is no log-in."""
+    """What the board is made of. Without `access` there is no log-in.
+
+    `hosts` are the names that it answers to; with `any_address` it answers to addresses in digits too.
+    """
 
     queries: Queries
     places: Places
@@ -96,6 +99,7 @@ class Board(Struct, frozen=True, kw_only=True):
     zone: tzinfo = UTC
     notice: DriverNotice = DriverNotice()
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
+    any_address: bool = False
     open_to_network: bool = False
     sites: SiteDesk | None = None
     stopping: Callable[[], bool] = lambda: False
@@ -141,7 +145,7 @@ class _Pages:
         board = self._board
         days = DayQueries(board.queries, zone=board.zone, keep_s=board.notice.keep_badges_days * 86400.0)
         routes: list[BaseRoute] = [
-            *DayPages(days, board.clock, board.zone, self._page, _json).routes(),
+            *DayPages(days, board.clock, board.zone, self._page, _json, api.told_answer).routes(),
             Route("/van/{vehicle}", self.van),
             Route("/driver-notice", self.driver_notice),
             Route("/live", self.live),
@@ -167,7 +171,7 @@ class _Pages:
             routes += SiteImport(board.sites, self._page).routes()
         middleware = [
             # A page of another site must not reach the board by letting its own name point at the loopback.
-            Middleware(TrustedHostMiddleware, allowed_hosts=list(self._board.hosts)),
+            Middleware(OwnHosts, allowed_hosts=self._board.hosts, any_address=self._board.any_address),
             Middleware(_SecurityHeaders),
         ]
         return Starlette(
@@ -211,6 +215,7 @@ class _Pages:
             "zone": words.zone_name(local),
             "offset_s": offset.total_seconds(),
             "broker": self._board.broker(),
+            "changes_told": self._board.changes.told,
             "open_to_network": self._board.open_to_network,
             "has_sites": self._board.sites is not None,
             "last_id": self._feed.last_id,
@@ -287,9 +292,10 @@ class _Pages:
     # -- API -----------------------------------------------------------------------------------------------------------
 
     def healthz(self, _request: Request) -> Response:
-        """Up, and whether the broker is connected."""
+        """Up, whether the broker is connected, and whether open pages are kept true."""
         link = self._board.broker()
-        return _json({"ok": True, "broker": "connected" if link.connected else "not connected", "why": link.why})
+        broker, told = "connected" if link.connected else "not connected", self._board.changes.told
+        return _json({"ok": True, "broker": broker, "why": link.why, "changes": "told" if told else "not told"})
 
     def api_vans(self, _request: Request) -> Response:
         """Every van at a glance."""
@@ -309,10 +315,13 @@ class _Pages:
         return _found(self._board.queries.item(request.path_params["epc"]), "item")
 
     def api_map(self, _request: Request) -> Response:
-        """Fences and vans for the map."""
+        """Fences for the map, and for who may see vans these too."""
+        sites = self._board.places.geojson()
+        if not current().may_read("read:vans"):
+            return _json({"sites": sites})
         lines = self._board.queries.vans(now_s=self._board.clock.utc())
         vans = {line.vehicle: line.position for line in lines if line.position is not None}
-        return _json({"sites": self._board.places.geojson(), "vans": vans})
+        return _json({"sites": sites, "vans": vans})
 
 
 def _what_changed(before: VanLine | None, line: VanLine) -> str:

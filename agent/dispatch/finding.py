@@ -1,4 +1,4 @@
-"""Finds an item by what somebody typed or scanned: by EPC in any form, by name, by type. Reads only."""
+"""Finds an item by what somebody typed or scanned: by EPC in any form, by name, by type. Reads only. Never a badge."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from msgspec import Struct
 
 from agent.dispatch import schema
+from agent.dispatch.badges import is_badge
 from agent.dispatch.loading import Plan
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
@@ -65,7 +66,7 @@ class Finder:
 
     def __init__(self, store: DispatchStore, places: Places, plan: Plan) -> None:
         self._store, self._places, self._register = store, places, plan.register
-        self._known = tuple(_known(each) for each in plan.register.listings if each.kind != "ignore")
+        self._known = tuple(_known(each) for each in plan.register.listings if each.kind not in ("ignore", "person"))
 
     def find(self, given: str) -> FoundView:
         """What fits the text, the likeliest first."""
@@ -106,13 +107,14 @@ class Finder:
             return []
         at = schema.item.c.epc
         heard = set(connection.execute(sa.select(at).where(at.in_(wanted))).scalars())
-        return [epc for epc in wanted if epc in heard or epc in self._register.by_epc]
+        known = (epc for epc in wanted if epc in heard or epc in self._register.by_epc)
+        return [epc for epc in known if not is_badge(self._register, epc)]
 
     def _of_classes(self, connection: sa.Connection, typed: Typed) -> Iterator[str]:
         at = schema.item.c.epc
         for first in typed.classes:
             query = sa.select(at).where(at >= first, at < first[:-1] + _AFTER_DOT).order_by(at).limit(MOST_HITS + 1)
-            yield from connection.execute(query).scalars()
+            yield from (epc for epc in connection.execute(query).scalars() if not is_badge(self._register, epc))
             yield from (each.epc for each in self._known if each.epc.startswith(first))
 
     def _named(self, connection: sa.Connection, text: str) -> list[tuple[str, str]]:
@@ -133,6 +135,8 @@ class Finder:
             part += [table.epc.icontains(wanted, autoescape=True), table.tag.icontains(wanted, autoescape=True)]
         query = sa.select(table.epc, table.name).where(sa.or_(*part)).order_by(table.name).limit(MOST_HITS + 1)
         for row in connection.execute(query):
+            if is_badge(self._register, row.epc):
+                continue
             name = (row.name or "").casefold()
             called = name == wanted or all(word in name for word in words)
             rank = 1 if name == wanted else 4 if called else 7 if wanted in row.epc.casefold() else 8

@@ -3,7 +3,8 @@
 `Guard.over` wraps routes by the table in `agent.dispatch.permits`; one that is not in it cannot be served. A request
 that changes something must come from a page of this board: by `Origin` and `Sec-Fetch-Site` where the browser sends
 them, and always by a token that only such a page holds, unless it carries an API token, which no browser adds by
-itself. A handler asks `current()` for who it serves.
+itself. What headers can decide is decided before the body is read (`agent.dispatch.forms`). A handler asks `current()`
+for who it serves.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import hmac
+import logging
 import secrets
 from collections.abc import AsyncIterator, Iterable
 from contextvars import ContextVar
@@ -22,13 +24,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from agent.clock import Clock
 from agent.dispatch.accounts import Accounts
+from agent.dispatch.forms import again_from, body_of, check_headers, form_of, is_form
 from agent.dispatch.permits import PERMITS, Caller, Permit, caller_without_login, permits
 
-MOST_BODY = 17 * 1024 * 1024  # the sites of a whole country, and the form around them
+log = logging.getLogger(__name__)
 FORM_FIELD, FORM_HEADER = "form_token", "x-form-token"
 _SAFE = ("GET", "HEAD")
 _AN_HOUR_S, _HALF_A_YEAR_S = 3600, 180 * 86_400
@@ -170,8 +173,8 @@ class Guard:
 
     # -- did their own page ask ----------------------------------------------------------------------------------------
 
-    async def check_own_page(self, caller: Caller, request: Request) -> None:
-        """Raise 403 unless a page of this board asked, in this browser."""
+    def check_origin(self, request: Request) -> None:
+        """Raise 403 where the browser says that another site's page asked; nothing of the body is read for that."""
         origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site")
         foreign = site is not None and site != "same-origin"
         if origin is not None:
@@ -180,13 +183,14 @@ class Guard:
             foreign |= self.cookies.secure and parts.scheme != "https"
         if foreign:
             raise HTTPException(403, "This came from a page of another site and was not done.")
+
+    async def check_own_page(self, caller: Caller, request: Request, body: bytes) -> None:
+        """Raise 403 unless a page of this board asked, in this browser."""
         given: Any = request.headers.get(FORM_HEADER)
-        if given is None and request.headers.get("content-type", "").split(";")[0] in (
-            "application/x-www-form-urlencoded",
-            "multipart/form-data",
-        ):
-            async with request.form(max_part_size=MOST_BODY) as form:
-                given = form.get(FORM_FIELD)
+        if given is None and caller.form_key and is_form(request):
+            form = await form_of(request, body)
+            given = form.get(FORM_FIELD)
+            await form.close()
         fits = isinstance(given, str) and given.isascii() and bool(caller.form_key)
         if not fits or not hmac.compare_digest(given, form_token(caller.form_key)):
             raise HTTPException(403, "This page is too old, so nothing was done; load it again and repeat it.")
@@ -223,9 +227,13 @@ class _Guarded:
             await refused(scope, receive, send)
             return
         if method not in _SAFE:
-            receive = _again(await _body(asked))
             if caller.token is None:
-                await self._guard.check_own_page(caller, Request(scope, receive))
+                self._guard.check_origin(asked)
+            check_headers(asked, most=permit.most)
+            body = await body_of(asked, most=permit.most)
+            if caller.token is None:
+                await self._guard.check_own_page(caller, asked, body)
+            receive = again_from(body)
         kept = _current.set(caller)
         try:
             await self._app(scope, receive, send)
@@ -238,14 +246,22 @@ class Ended:
 
     def __init__(self, guard: Guard, caller: Caller) -> None:
         self._guard, self._caller, self._looked = guard, caller, asyncio.get_running_loop().time()
+        self._looking: asyncio.Task[None] | None = None
         self.is_so = False
 
     def look(self) -> bool:
-        """Look again if it is time."""
+        """What is known; looks again if it is time, in a thread, as that asks the database."""
         now = asyncio.get_running_loop().time()
-        if now - self._looked >= _LOOK_AT_SESSION_EVERY_S:
-            self._looked, self.is_so = now, self._guard.ended(self._caller)
+        busy = self._looking is not None and not self._looking.done()
+        if now - self._looked >= _LOOK_AT_SESSION_EVERY_S and not busy:
+            self._looked, self._looking = now, asyncio.create_task(self._look())
         return self.is_so
+
+    async def _look(self) -> None:
+        try:
+            self.is_so = await asyncio.to_thread(self._guard.ended, self._caller)
+        except Exception:
+            log.exception("whether a listener's session has ended could not be looked up; tried again")
 
 
 async def then_reload(stream: AsyncIterator[str], ended: Ended) -> AsyncIterator[str]:
@@ -256,22 +272,3 @@ async def then_reload(stream: AsyncIterator[str], ended: Ended) -> AsyncIterator
         yield text
     if ended.is_so:
         yield "event: reload\ndata: null\n\n"
-
-
-async def _body(request: Request) -> bytes:
-    parts, size = [], 0
-    async for part in request.stream():
-        size += len(part)
-        if size > MOST_BODY:
-            raise HTTPException(413, f"No more than {MOST_BODY // 1024 // 1024} MiB are taken at once.")
-        parts.append(part)
-    return b"".join(parts)
-
-
-def _again(body: bytes) -> Receive:
-    """A body that was read, for each reader from its beginning."""
-
-    async def receive() -> Message:
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    return receive

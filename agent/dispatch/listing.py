@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from agent.dispatch import schema
+from agent.dispatch.loading import Plan
 from agent.dispatch.places import Places
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import ItemLine
@@ -13,8 +14,9 @@ from agent.dispatch.views import ItemLine
 class Lists:
     """Reads only."""
 
-    def __init__(self, store: DispatchStore, places: Places) -> None:
+    def __init__(self, store: DispatchStore, places: Places, plan: Plan) -> None:
         self._store, self._places = store, places
+        self._badges = [each.epc for each in plan.register.listings if each.kind == "person"]
 
     def vehicles(self, *, after: str | None, most: int) -> tuple[str, ...]:
         """Vehicles by id."""
@@ -24,9 +26,9 @@ class Lists:
             return tuple(connection.execute(query if after is None else query.where(at > after)).scalars())
 
     def items(self, *, after: str | None, most: int, aboard: str | None = None) -> tuple[ItemLine, ...]:
-        """Items by EPC, all or those aboard one vehicle."""
+        """Items by EPC, all or those aboard one vehicle; badges are none, whatever a vehicle took them for."""
         table = schema.item
-        query = sa.select(table).order_by(table.c.epc).limit(most)
+        query = sa.select(table).where(table.c.epc.not_in(self._badges)).order_by(table.c.epc).limit(most)
         if after is not None:
             query = query.where(table.c.epc > after)
         if aboard is not None:

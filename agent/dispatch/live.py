@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
+import random
 import secrets
 import threading
 from collections.abc import AsyncIterator, Callable, Collection, Iterable
@@ -16,8 +18,11 @@ from collections.abc import AsyncIterator, Callable, Collection, Iterable
 import msgspec
 from msgspec import Struct
 
+log = logging.getLogger(__name__)
 _LOOK_EVERY_S = 0.5
 _LINKS_EVERY_S = 5.0
+_PAUSE_S = 2.0
+_GIVE_UP_AFTER = 3  # judgement: so many vans in a row fail for a cause that they share
 
 
 class Told(Struct, frozen=True):
@@ -38,6 +43,8 @@ class Changes:
         self._broker = False
         self.looks = 0
         """How often `take` was called: the pump's progress."""
+        self.told = True
+        """Whether the pump tells what it takes; false while the database or a rendering fails."""
 
     def note(self, vehicle: str, _what: str = "") -> None:
         """Something of this vehicle was committed."""
@@ -139,6 +146,89 @@ def _text(kind: str, data: str, number: str | None = None) -> str:
     return ("" if number is None else f"id: {number}\n") + f"event: {kind}\ndata: {data}\n\n"
 
 
+class _Pump:
+    """What `pump` keeps between two looks."""
+
+    def __init__(
+        self,
+        changes: Changes,
+        feed: Feed,
+        render_vans: Callable[[Collection[str]], Iterable[tuple[str, object]]],
+        render_broker: Callable[[], object],
+        links: Callable[[], dict[str, str]],
+    ) -> None:
+        self._changes, self._feed = changes, feed
+        self._render_vans, self._render_broker, self._links = render_vans, render_broker, links
+        self._known: dict[str, str] | None = None
+        self._looked = 0.0
+
+    async def look(self) -> bool:
+        """Tell what changed; false where some of it could not be told, which is noted again."""
+        vehicles, broker = self._changes.take()
+        good = True
+        try:
+            vehicles |= await self._other_links()
+        except Exception:
+            log.exception("which vans fell silent could not be read")
+            good = False
+        if broker:
+            good &= await self._tell_broker()
+        if vehicles:
+            try:
+                await self._tell(vehicles)
+            except Exception:
+                log.exception("what changed could not be told of %d vans at once; each is tried alone", len(vehicles))
+                good &= await self._tell_each(vehicles)
+        return good
+
+    async def _tell_broker(self) -> bool:
+        try:
+            await self._feed.tell("broker", await asyncio.to_thread(self._render_broker), about="broker")
+        except Exception:
+            log.exception("how the broker and this stream do could not be shown; tried again")
+            self._changes.note_broker()
+            return False
+        return True
+
+    async def _other_links(self) -> set[str]:
+        """A van falls silent without saying anything: only looking finds that."""
+        now = asyncio.get_running_loop().time()
+        if self._known is not None and now - self._looked < _LINKS_EVERY_S:
+            return set()
+        fresh = await asyncio.to_thread(self._links)
+        known, self._known, self._looked = self._known, fresh, now
+        return set() if known is None else {vehicle for vehicle, link in fresh.items() if known.get(vehicle) != link}
+
+    async def _tell(self, vehicles: Collection[str]) -> None:
+        for vehicle, told in await asyncio.to_thread(self._render_vans, vehicles):
+            await self._feed.tell("van", told, about=vehicle)
+
+    async def _tell_each(self, vehicles: Collection[str]) -> bool:
+        """One by one, so that one van's data keep no other's from being told; given up where several fail."""
+        left = sorted(vehicles)
+        random.shuffle(left)  # where the same few fail each time, others come first now and then
+        failed = 0
+        for number, vehicle in enumerate(left):
+            if failed == _GIVE_UP_AFTER:
+                for each in left[number:]:
+                    self._changes.note(each)
+                break
+            try:
+                await self._tell((vehicle,))
+            except Exception:
+                log.exception("what changed of %s could not be told; tried again in %g s", vehicle, _PAUSE_S)
+                self._changes.note(vehicle)
+                failed += 1
+        return failed == 0
+
+    async def told_state(self, *, good: bool) -> None:
+        """Note whether pages are kept true, and tell open pages where that is new."""
+        if good == self._changes.told:
+            return
+        self._changes.told = good
+        await self._tell_broker()
+
+
 async def pump(
     changes: Changes,
     feed: Feed,
@@ -146,22 +236,14 @@ async def pump(
     render_vans: Callable[[Collection[str]], Iterable[tuple[str, object]]],
     render_broker: Callable[[], object],
     links: Callable[[], dict[str, str]],
+    pause_s: float = _PAUSE_S,
 ) -> None:
-    """Tell the feed of changes for ever; the three callables run in a thread, as they ask the database."""
-    known = await asyncio.to_thread(links)
-    loop = asyncio.get_running_loop()
-    looked = loop.time()
+    """Tell the feed of changes for ever; the three callables run in a thread, as they ask the database.
+
+    What fails is logged and tried again after a pause, until it goes well; `changes.told` says so meanwhile.
+    """
+    pumping = _Pump(changes, feed, render_vans, render_broker, links)
     while True:
-        await asyncio.sleep(_LOOK_EVERY_S)
-        vehicles, broker = changes.take()
-        if loop.time() - looked >= _LINKS_EVERY_S:
-            # A van falls silent without saying anything: only looking finds that.
-            looked = loop.time()
-            fresh = await asyncio.to_thread(links)
-            vehicles |= {vehicle for vehicle, link in fresh.items() if known.get(vehicle) != link}
-            known = fresh
-        if broker:
-            await feed.tell("broker", await asyncio.to_thread(render_broker), about="broker")
-        if vehicles:
-            for vehicle, told in await asyncio.to_thread(render_vans, vehicles):
-                await feed.tell("van", told, about=vehicle)
+        good = await pumping.look()
+        await pumping.told_state(good=good)
+        await asyncio.sleep(_LOOK_EVERY_S if good else pause_s)

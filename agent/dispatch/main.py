@@ -23,6 +23,7 @@ from agent.clock import Clock, SystemClock
 from agent.dispatch import account_command
 from agent.dispatch.accounts import Accounts
 from agent.dispatch.board import Access, Board, DriverNotice, create_app, listen
+from agent.dispatch.hosts import LOOPBACK, own_names
 from agent.dispatch.ingest import Ingest
 from agent.dispatch.live import Changes
 from agent.dispatch.loaded import Loaded, database_of, load, read_text
@@ -93,6 +94,7 @@ class Dispatch:
             required=server.log_in,
             secure=server.is_encrypted,
         )
+        hosts, any_address = _hosts(settings)
         app = create_app(
             Board(
                 queries=self.queries,
@@ -102,7 +104,8 @@ class Dispatch:
                 broker=lambda: self.ingest.link,
                 zone=zone,
                 notice=DriverNotice(**msgspec.structs.asdict(privacy)),
-                hosts=_hosts(settings),
+                hosts=hosts,
+                any_address=any_address,
                 access=access,
                 kept_evidence=kept_in(loaded.folder, settings.evidence_dir, register=loaded.plan.register),
                 open_to_network=not settings.is_local,
@@ -199,12 +202,14 @@ class Dispatch:
             self._stop.wait(_FORGET_EVERY_S)
 
 
-def _hosts(settings: DispatchSettings) -> tuple[str, ...]:
-    """The names by which the board may be asked: a page of another site must not borrow one."""
+def _hosts(settings: DispatchSettings) -> tuple[tuple[str, ...], bool]:
+    """The names by which the board may be asked, and whether by any address; see `agent.dispatch.hosts`."""
     named = () if settings.server.name is None else (settings.server.name,)
     if settings.is_local or named:
-        return ("127.0.0.1", "localhost", "[::1]", *named)
-    return ("*",)
+        return (*LOOPBACK, *named), False
+    if settings.server.allow_without_login:
+        return (*LOOPBACK, *own_names()), True
+    return ("*",), False  # who comes by a borrowed name has no cookie for it, and so is nobody
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

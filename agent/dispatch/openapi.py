@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from agent.dispatch.permits import PERMITS, SCOPES
 from agent.dispatch.views import AuditEntry, ItemLine, ItemPage, ManifestView, VanLine, VanPage
+from agent.dispatch.views_day import DayView, ManifestPage
 
 _TIME = {"type": ["string", "null"], "format": "date-time"}
 
@@ -27,14 +28,21 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     example: str = ""
 
 
-
-
 ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(path="/api/1/vans", name="vans", summary="Every van at a glance", view="VanLine", listed="vans"),
     Endpoint(path="/api/1/vans/{vehicle}", name="van", summary="All of one van", view="VanPage", example="van-07"),
     Endpoint(
         path="/api/1/manifests/{manifest}", name="manifest", summary="One leg's manifest as it stands",
         view="ManifestView", example="van-07/2026-03-02/1",
+    ),
+    Endpoint(
+        path="/api/1/vans/{vehicle}/days/{date}", name="day",
+        summary="A van's day: its stops, its legs, its track, and what is missing", view="DayView", example="van-07",
+    ),
+    Endpoint(
+        path="/api/1/manifests/{manifest}/revisions", name="revisions",
+        summary="Every revision of a leg's manifest, with what each changed", view="ManifestPage",
+        example="van-07/2026-03-02/1", filters={"revision": "the one to show, by its key; else the one that stands"},
     ),
     Endpoint(
         path="/api/1/items", name="items", summary="Items by EPC, with where they are", view="ItemLine", listed="items",
@@ -83,9 +91,11 @@ def _scopes() -> str:
 
 def _operation(each: Endpoint) -> dict[str, Any]:
     scope = PERMITS["GET", permit_path(each.path)].scope
+    text = {"type": "string"}
+    examples = _EXAMPLES | dict.fromkeys(("vehicle", "manifest", "epc"), each.example)
     parameters = [
-        {"name": part, "in": "path", "required": True, "schema": {"type": "string"}, "example": each.example}
-        for part in ("vehicle", "manifest", "epc")
+        {"name": part, "in": "path", "required": True, "schema": text, "example": examples[part]}
+        for part in ("vehicle", "date", "manifest", "epc")
         if f"{{{part}}}" in each.path
     ]
     refused = {
@@ -98,7 +108,7 @@ def _operation(each: Endpoint) -> dict[str, Any]:
     if each.listed:
         refused["400"] = "a cursor or limit that is none"
         parameters += [_query("cursor", "`next` of the page before", "string"), _query("limit", _LIMIT, "integer")]
-        parameters += [_query(name, says, "string") for name, says in each.filters.items()]
+    parameters += [_query(name, says, "string") for name, says in each.filters.items()]
     return {
         "operationId": each.name,
         "summary": each.summary,
@@ -119,6 +129,7 @@ def _operation(each: Endpoint) -> dict[str, Any]:
     }
 
 
+_EXAMPLES = {"date": "2026-03-02"}
 _LIMIT = f"how many at once, up to {MOST_LISTED}; {USUALLY_LISTED} where nothing is said"
 
 
@@ -140,7 +151,7 @@ def answer_schema(each: Endpoint) -> dict[str, Any]:
 
 
 def _schemas() -> dict[str, Any]:
-    views = (VanLine, VanPage, ManifestView, ItemPage, ItemLine, AuditEntry)
+    views = (VanLine, VanPage, ManifestView, ItemPage, ItemLine, AuditEntry, DayView, ManifestPage)
     _, found = msgspec.json.schema_components(views, ref_template="#/components/schemas/{name}")
     schemas = {name: _as_told(schema) for name, schema in sorted(found.items())}
     text, number = {"type": "string"}, {"type": "integer"}
@@ -180,7 +191,8 @@ def _as_told(schema: Any) -> Any:  # noqa: ANN401 - JSON Schema
         told["properties"] = {
             key.removesuffix("_s"): dict(_TIME) if key.endswith("_s") else each for key, each in named
         }
-        told["required"] = [key.removesuffix("_s") for key in told.get("required", ()) if key != "badges"]
-        if "badges" in told["properties"]:
-            told["properties"]["badges"]["description"] = "only with the scope read:people"
+        told["required"] = [key.removesuffix("_s") for key in told.get("required", ()) if not key.startswith("badges")]
+        for key in ("badges", "badges_added", "badges_gone"):
+            if key in told["properties"]:
+                told["properties"][key]["description"] = "only with the scope read:people"
     return told

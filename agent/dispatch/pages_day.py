@@ -32,6 +32,7 @@ class DayPages(Struct, frozen=True):
     zone: tzinfo
     render: Callable[..., Response]
     answer: Callable[[object], Response]
+    known: Callable[[Request, object], Response]
 
     def routes(self) -> list[Route]:
         """What the board adds; before its own, for a path may hold slashes."""
@@ -42,6 +43,8 @@ class DayPages(Struct, frozen=True):
             Route("/manifest/{manifest:path}", self.manifest),
             Route("/api/van/{vehicle}/day/{date}", self.api_day),
             Route("/api/manifest/{manifest:path}/revisions", self.api_revisions),
+            Route("/api/1/vans/{vehicle}/days/{date}", self.api_1_day),
+            Route("/api/1/manifests/{manifest:path}/revisions", self.api_1_revisions),
         ]
 
     # -- days ----------------------------------------------------------------------------------------------------------
@@ -72,6 +75,10 @@ class DayPages(Struct, frozen=True):
     def api_day(self, request: Request) -> Response:
         """The same as JSON."""
         return self.answer(self._day(request))
+
+    def api_1_day(self, request: Request) -> Response:
+        """The same, with its ETag."""
+        return self.known(request, self._day(request))
 
     def _day(self, request: Request) -> DayView:
         day = self.days.day(request.path_params["vehicle"], _date(request.path_params["date"]), now_s=self.clock.utc())
@@ -106,6 +113,10 @@ class DayPages(Struct, frozen=True):
     def api_revisions(self, request: Request) -> Response:
         """Every revision, with what it changed."""
         return self.answer(self._found(request))
+
+    def api_1_revisions(self, request: Request) -> Response:
+        """The same, with its ETag."""
+        return self.known(request, self._found(request))
 
     def _found(self, request: Request) -> ManifestPage:
         page = self.days.manifest(request.path_params["manifest"], key=request.query_params.get("revision"))

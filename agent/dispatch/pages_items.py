@@ -17,6 +17,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from agent.clock import Clock
+from agent.dispatch.badges import is_badge
 from agent.dispatch.finding import Finder
 from agent.dispatch.item_evidence import ToldEvidence, with_way
 from agent.dispatch.queries import Queries
@@ -101,6 +102,8 @@ class ItemPages(Struct, frozen=True):
         return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-store"})
 
     def _evidence(self, vehicle: str, epc: str, at_s: float | None) -> tuple[Evidence, str]:
+        if is_badge(self.items.queries.plan.register, epc):
+            raise HTTPException(404, "There is no such item.")
         told = self.items.told.of(vehicle, epc, name=self._name(epc), at_s=at_s)
         if told is None:
             raise HTTPException(404, f"{vehicle} said nothing of this item that is kept here.")

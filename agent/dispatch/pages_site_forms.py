@@ -17,7 +17,8 @@ from starlette.responses import RedirectResponse, Response
 
 from agent.dispatch.accounts import doer_of
 from agent.dispatch.audit import Doer
-from agent.dispatch.guard import MOST_BODY, current
+from agent.dispatch.forms import form_of
+from agent.dispatch.guard import current
 from agent.dispatch.site_desk import SiteDesk
 from agent.dispatch.site_store import SiteBusyError
 from agent.dispatch.sitebook import Book
@@ -36,14 +37,15 @@ def posted(act: Callable[[Request, Fields], Response]) -> Callable[[Request], An
     """
 
     async def answer(request: Request) -> Response:
-        async with request.form(max_fields=50, max_files=50, max_part_size=MOST_BODY) as form:
-            fields: dict[str, str] = {}
-            files: dict[str, str] = {}
-            for key, value in form.multi_items():
-                if not isinstance(value, UploadFile):
-                    fields[key] = value
-                elif value.filename:
-                    files[value.filename] = (await value.read()).decode("latin-1")
+        form = await form_of(request, await request.body())
+        fields: dict[str, str] = {}
+        files: dict[str, str] = {}
+        for key, value in form.multi_items():
+            if not isinstance(value, UploadFile):
+                fields[key] = value
+            elif value.filename:
+                files[value.filename] = (await value.read()).decode("latin-1")
+        await form.close()
         if files:
             fields["uploaded"] = json.dumps(files)
         return await asyncio.to_thread(act, request, fields)

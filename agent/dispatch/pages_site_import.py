@@ -50,9 +50,9 @@ class SiteImport(Struct, frozen=True):
             files = {name: json.dumps(part) for name, part in (self.desk.files or {}).items()}
         else:
             files = {}
-            for name, octets in json.loads(fields.get("uploaded", "{}")).items():
+            for name, octets in _uploaded(fields).items():
                 try:
-                    files[name] = octets.encode("latin-1").decode()
+                    files[name] = octets.decode()
                 except UnicodeDecodeError as error:
                     problem = Problem(name, f"byte {error.start}", "", "save it as UTF-8", "this is no UTF-8 text")
                     return self._import(problems=(problem,))
@@ -104,3 +104,12 @@ class SiteImport(Struct, frozen=True):
             return saved(self.desk, fields, fresh, note, files=digest)
         except ConfigError as error:
             return self._import(problems=error.problems, files=len(files))
+
+
+def _uploaded(fields: Fields) -> dict[str, bytes]:
+    """The files' octets; 400 for a field of that name that no file made."""
+    try:
+        told = msgspec.json.decode(fields.get("uploaded", "{}"), type=dict[str, str])
+        return {name: octets.encode("latin-1") for name, octets in told.items()}
+    except (msgspec.MsgspecError, UnicodeEncodeError):
+        raise HTTPException(400, "Nothing was changed: choose the files on the import's own page.") from None

@@ -19,6 +19,7 @@ from agent.bodies import Aboard
 from agent.clock import Clock
 from agent.dispatch import audit, schema
 from agent.dispatch.audit import Doer
+from agent.dispatch.badges import is_epc
 from agent.dispatch.documents import Names, manifest_view
 from agent.dispatch.permits import Caller
 from agent.dispatch.places import Places
@@ -149,6 +150,8 @@ class People:
         text = text.replace("\0", "").replace("\r\n", "\n").strip()
         if doer.who is None or not text:
             raise NoteError("write what the note should say")
+        if not is_epc(epc) or self.badge(epc) is None:
+            raise NoteError("nothing is kept of this badge that a note could stand beside")
         if len(text) > _MOST_LETTERS:
             raise NoteError(f"a note has no more than {_MOST_LETTERS} characters; this one has {len(text)}")
         now_s = self._clock.utc()

@@ -16,7 +16,7 @@ Role = Literal["look", "dispatch", "administer"]
 Scope = Literal["read:vans", "read:items", "read:sites", "read:people", "read:audit"]
 ROLES: tuple[Role, ...] = ("look", "dispatch", "administer")
 ROLE_WORDS: dict[str, str] = {
-    "look": "look: sees vans, items and sites; of badges the own one",
+    "look": "look: sees vans, items and sites, with the badges that were aboard; of the badges' records the own one",
     "dispatch": "dispatch: as look, sees every badge's record and changes sites",
     "administer": "administer: as dispatch, with accounts, tokens and the audit log",
 }
@@ -29,15 +29,22 @@ SCOPES: dict[Scope, str] = {
 }
 
 
+MOST_FORM = 16 * 1024
+_MOST_NOTE = 64 * 1024  # 2000 letters of any script, each up to 12 octets in a form
+_MOST_SITES = 17 * 1024 * 1024  # the sites of a whole country, and the form around them
+
+
 class Permit(Struct, frozen=True):
     """What a route asks for: `role` null where anybody may come, `scope` null where no token may.
 
-    `account` says that it makes no sense without one, so that it stays shut where there is no log-in.
+    `account` says that it makes no sense without one, so that it stays shut where there is no log-in; `most` is how
+    many octets of a form are taken.
     """
 
     role: Role | None
     scope: Scope | None = None
     account: bool = False
+    most: int = MOST_FORM
 
 
 class Caller(Struct, frozen=True, kw_only=True):
@@ -55,7 +62,11 @@ class Caller(Struct, frozen=True, kw_only=True):
     @property
     def sees_people(self) -> bool:
         """Whether badges belong into what this caller is told."""
-        return self.token is None or "read:people" in self.scopes
+        return self.may_read("read:people")
+
+    def may_read(self, scope: Scope) -> bool:
+        """Whether an answer may hold what this scope opens; a person's role has decided before."""
+        return self.token is None or scope in self.scopes
 
 
 def caller_without_login(address: str, form_key: str) -> Caller:
@@ -64,7 +75,7 @@ def caller_without_login(address: str, form_key: str) -> Caller:
 
 
 _LOOK, _ANYBODY = Permit("look"), Permit(None)
-_DISPATCH = Permit("dispatch")
+_DISPATCH, _SITES = Permit("dispatch"), Permit("dispatch", most=_MOST_SITES)
 _ME, _ADMINISTER = Permit("look", account=True), Permit("administer", account=True)
 PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/"): _LOOK,
@@ -94,6 +105,8 @@ PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/api/1/openapi.json"): _ANYBODY,
     ("GET", "/api/1/vans"): Permit("look", "read:vans"),
     ("GET", "/api/1/vans/{vehicle}"): Permit("look", "read:vans"),
+    ("GET", "/api/1/vans/{vehicle}/days/{date}"): Permit("look", "read:vans"),
+    ("GET", "/api/1/manifests/{manifest:path}/revisions"): Permit("look", "read:vans"),
     ("GET", "/api/1/manifests/{manifest:path}"): Permit("look", "read:vans"),
     ("GET", "/api/1/items"): Permit("look", "read:items"),
     ("GET", "/api/1/items/{epc:path}"): Permit("look", "read:items"),
@@ -102,13 +115,13 @@ PERMITS: dict[tuple[str, str], Permit] = {
     # Sites
     ("GET", "/sites"): _LOOK,
     ("GET", "/sites/{site}"): _LOOK,
-    ("POST", "/sites/{site}"): _DISPATCH,
+    ("POST", "/sites/{site}"): _SITES,
     ("POST", "/sites/{site}/retire"): _DISPATCH,
     ("GET", "/new-site"): _DISPATCH,
-    ("POST", "/new-site"): _DISPATCH,
+    ("POST", "/new-site"): _SITES,
     ("GET", "/site-import"): _DISPATCH,
-    ("POST", "/site-import"): _DISPATCH,
-    ("POST", "/site-import/save"): _DISPATCH,
+    ("POST", "/site-import"): _SITES,
+    ("POST", "/site-import/save"): _SITES,
     ("GET", "/site-hints"): _LOOK,
     ("GET", "/site-versions/{version:int}"): _LOOK,
     ("POST", "/site-versions/{version:int}/again"): _DISPATCH,
@@ -132,7 +145,7 @@ PERMITS: dict[tuple[str, str], Permit] = {
     ("GET", "/audit"): Permit("administer"),
     ("GET", "/audit.csv"): Permit("administer"),
     ("GET", "/badge/{epc:path}"): _LOOK,  # further: `may_see_badge`
-    ("POST", "/badge-note"): _ME,
+    ("POST", "/badge-note"): Permit("look", account=True, most=_MOST_NOTE),
 }
 
 

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from agent.bodies import Aboard, Status
 from agent.dispatch import cargo as carried
 from agent.dispatch import schema
+from agent.dispatch.badges import is_badge
 from agent.dispatch.discrepancies import strangers
 from agent.dispatch.documents import Names, computer_view, event_view, manifest_view, notice_view, visits
 from agent.dispatch.fleet import Fleet, read
@@ -191,7 +192,12 @@ class Queries:
     # -- items ---------------------------------------------------------------------------------------------------------
 
     def item(self, epc: str, *, now_s: float | None = None) -> ItemPage | None:
-        """One item by its pure identity URI; None where neither a vehicle nor the register ever named it."""
+        """One item by its pure identity URI; None where neither a vehicle nor the register ever named it.
+
+        None for a badge too: it is no item, and where it was is told with its record alone.
+        """
+        if is_badge(self._plan.register, epc):
+            return None
         with self._store.reading() as connection:
             row = connection.execute(sa.select(schema.item).where(schema.item.c.epc == epc)).first()
             listing = self._plan.register.by_epc.get(epc)

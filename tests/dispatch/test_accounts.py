@@ -228,6 +228,8 @@ def test_guesses_at_the_present_password_are_counted(depot: Depot) -> None:
     new = "two cable trunks and a rack"
     said = [visitor.send("/me", "/me/password", old=WRONG, new=new, again=new).text for _ in range(5)]
     assert "too many tries" in said[-1]
+    told = [each for each in kinds_of(depot) if each[0] == "password-refused"]
+    assert told == [("password-refused", "Ferrow", "Ferrow")] * sum("not your present" in each for each in said) != []
 
 
 @pytest.mark.parametrize(
@@ -304,6 +306,25 @@ def test_an_address_that_tries_many_names_waits(depot: Depot) -> None:
         assert connection.execute(counted).scalar() == 15
 
 
+def test_a_known_browser_waits_for_no_neighbour(depot: Depot) -> None:
+    """Behind one address, as a depot's router gives it, guesses of another shut out no browser known before."""
+    owner, thief = depot.visitor("Sarre"), depot.visitor()
+    owner.send("/me", "/logout")
+    assert [thief.log_in(f"nobody {n}", WRONG).status_code for n in range(16)][-1] == 429
+    assert depot.visitor().log_in("Sarre").status_code == 429, "a fresh browser there waits"
+    assert owner.log_in("Sarre").status_code == 303
+    owner.send("/me", "/logout")
+    said = [owner.log_in("Sarre", WRONG).status_code for _ in range(6)]
+    assert said == [403] * 5 + [429], "its own failures count still"
+
+
+def test_a_network_of_ipv6_is_one_address(depot: Depot) -> None:
+    """Whoever takes a fresh address of the same /64 for each try waits all the same."""
+    said = [Visitor(depot.app, address=f"2001:db8:0:7::{n:x}").log_in(f"nobody {n}", WRONG) for n in range(16)]
+    assert [each.status_code for each in said] == [403] * 15 + [429]
+    assert Visitor(depot.app, address="2001:db8:0:8::1").log_in("nobody", WRONG).status_code == 403
+
+
 def test_a_name_that_is_nobodys_is_not_kept(depot: Depot) -> None:
     """Whoever types the password into the field for the name does not find it in the log."""
     depot.visitor().log_in(PASSWORDS["Quill"], WRONG)
@@ -359,6 +380,11 @@ def test_a_spreadsheet_calculates_nothing(depot: Depot) -> None:
     assert rows[1][5] == '\'=HYPERLINK("http://elsewhere.example","x")'
     for each in ("+1", "-1", "@SUM(A1)", "\t=1", "  =1", "＝1"):  # noqa: RUF001 - a full-width one too
         assert guarded(each).startswith("'")
+    for cell, told in (
+        ("a;=1+1", "a;'=1+1"), ("a\t@SUM(A1)", "a\t'@SUM(A1)"), ('a; "-1', "a; \"'-1"), ("a\n+1", "a\n'+1"),
+        ("a;b\tc", "a;b\tc"), ("1-2=3", "1-2=3"),
+    ):  # fmt: skip
+        assert guarded(cell) == told
     assert guarded("Quay Seven stage") == "Quay Seven stage"
     assert kinds_of(depot)[-1] == ("audit-taken", "Quill", "")
 

@@ -11,15 +11,20 @@ from typing import Any
 import httpx
 import jsonschema
 import pytest
+import sqlalchemy as sa
 
-from agent.dispatch.audit import COMMAND_LINE, keep
+from agent.dispatch import schema
+from agent.dispatch.audit import COMMAND_LINE, MASKED, Doer, keep
 from agent.dispatch.openapi import ENDPOINTS, description, permit_path
 from agent.dispatch.permits import PERMITS, SCOPES
+from agent.dispatch.queries import Queries
 from agent.dispatch.store import DispatchStore, open_store
+from agent.records import Listing
+from agent.register import register_of
 from tests.dispatch.scenario import BADGE, HOSTILE, VanDay, fill, item
 from tests.dispatch.visitor import NOW_S, Depot, Visitor
 
-EXAMPLES = {"{vehicle}": "van-07", "{manifest}": "van-07/2026-03-02/1", "{epc}": item(0)["epc"]}
+EXAMPLES = {"{vehicle}": "van-07", "{manifest}": "van-07/2026-03-02/1", "{epc}": item(0)["epc"], "{date}": "2026-03-02"}
 
 
 @pytest.fixture
@@ -164,11 +169,79 @@ def test_a_token_ends(depot: Depot) -> None:
 def test_badges_only_with_their_scope(depot: Depot) -> None:
     """Without read:people no answer names a badge; it is left out, as an empty list would say that none was aboard."""
     with_people, without = depot.program("read:vans", "read:people"), depot.program("read:vans")
-    for path in ("/api/1/vans/van-07", "/api/1/manifests/van-07/2026-03-02/1", "/api/van/van-07"):
+    leg = "/api/1/manifests/van-07/2026-03-02/1"
+    day = "/api/1/vans/van-07/days/2026-03-02"
+    for path in ("/api/1/vans/van-07", leg, f"{leg}/revisions", day, "/api/van/van-07"):
         assert BADGE["epc"] in with_people.get(path).text, path
         told = without.get(path)
         assert BADGE["epc"] not in told.text
         assert '"badges"' not in told.text
+
+
+def test_a_badge_is_no_item(depot: Depot, tmp_path: Path) -> None:
+    """Whom the register lists as a person is found as no item: neither by a token for items nor on a page."""
+    person = Listing(BADGE["epc"], "30", "person", "A. Ferrow")
+    shown = Depot(depot.store, tmp_path, people=False, register=register_of((person,)))
+    with depot.store.writing() as connection:  # as a vehicle tells it that does not know the badge
+        told = {"epc": BADGE["epc"], "name": "A. Ferrow", "tag": "30", "aboard": "van-07", "since_exact": True}
+        connection.execute(sa.insert(schema.item).values(told))
+    program, page = shown.program("read:items"), shown.visitor("Ferrow")
+    assert program.get(f"/api/1/items/{BADGE['epc']}").status_code == 404
+    assert program.get(f"/api/item/{BADGE['epc']}").status_code == 404
+    assert BADGE["epc"] not in [each["epc"] for some in pages_of(program, "/api/1/items", "items") for each in some]
+    assert page.get(f"/item/{BADGE['epc']}").status_code == 404
+    for text in ("Ferrow", "a. ferrow", BADGE["epc"], "0000000042"):
+        answer = page.get("/search", params={"q": text})
+        assert (answer.status_code, f"/item/{BADGE['epc']}" in answer.text) == (200, False), text
+
+
+def test_there_is_no_evidence_of_a_badge(depot: Depot, tmp_path: Path) -> None:
+    """When and where a badge was heard is in no picture of an item's evidence, though a van told it as an item's."""
+    told = item(0)
+    person = Listing(told["epc"], told["tag"], "person", "A. Ferrow")
+    shown = Depot(depot.store, tmp_path, people=False, register=register_of((person,)))
+    path = f"/evidence/van-07/{told['epc']}"
+    assert depot.visitor("Ferrow").get(path).status_code == 200
+    assert shown.visitor("Ferrow").get(path).status_code == 404
+
+
+def test_the_log_names_badges_only_with_their_scope(depot: Depot) -> None:
+    """Without read:people the log's subjects and texts are told without the badges in them, all else as it is."""
+    depot.accounts.change("Sarre", COMMAND_LINE, role="dispatch", badge=BADGE["epc"], disabled=False)
+    with depot.store.writing() as connection:
+        keep(connection, Doer("Quill", "test"), "badge-looked-at", "no EPC, but a badge", at_s=NOW_S)
+    sarre = depot.visitor("Sarre")
+    sarre.send(f"/badge/{BADGE['epc']}", "/badge-note", epc=BADGE["epc"], text="mine")
+    whole = depot.program("read:audit", "read:people").get("/api/1/audit").json()["entries"]
+    masked = depot.program("read:audit").get("/api/1/audit")
+    assert json.dumps(whole).count(BADGE["epc"]) == 3
+    assert "urn:epc" not in masked.text
+    assert "but a badge" not in masked.text
+    told = masked.json()["entries"]
+    assert [each["kind"] for each in told[1:]] == [each["kind"] for each in whole]
+    changed = next(each for each in told if each["kind"] == "account-changed")
+    assert json.loads(changed["after"]) == {"role": "dispatch", "badge": MASKED, "disabled": False}
+
+
+def test_vans_on_the_map_only_with_their_scope(depot: Depot) -> None:
+    """A token for sites learns where sites are, not where vans are."""
+    assert set(depot.program("read:sites").get("/api/map").json()) == {"sites"}
+    assert "van-07" in depot.program("read:sites", "read:vans").get("/api/map").json()["vans"]
+
+
+def test_a_page_of_vans_is_one_question(depot: Depot, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many vans a page lists, they are asked for together."""
+    asked: list[object] = []
+    whole = Queries.vans
+
+    def counted(self: Queries, **more: Any) -> Any:
+        asked.append(more.get("only"))
+        return whole(self, **more)
+
+    monkeypatch.setattr(Queries, "vans", counted)
+    answer = depot.program("read:vans").get("/api/1/vans").json()["vans"]
+    assert [each["vehicle"] for each in answer] == ["van-03", "van-07"]
+    assert len(asked) == 1
 
 
 def pages_of(program: Visitor, path: str, name: str) -> list[list[dict[str, Any]]]:

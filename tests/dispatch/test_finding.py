@@ -14,7 +14,7 @@ from agent.dispatch.store import DispatchStore, open_store
 from agent.epc import check_digit, encode_uri
 from agent.records import Listing
 from agent.register import register_of
-from tests.dispatch.scenario import aboard, fill, item, word
+from tests.dispatch.scenario import BADGE, aboard, fill, item, word
 from tests.dispatch.test_board import NOW_S
 
 GRAI = "0952114100012"
@@ -89,3 +89,12 @@ def test_nothing_fits(finder: Finder) -> None:
     assert "check digit" in (finder.find("(01)09521141123455(21)400").problem or "")
     for text in ("%", "_", "%' OR 1=1 --", "\x00", "\u202e"):
         assert finder.find(text).hits == ()
+
+
+def test_a_badge_is_never_found(store: DispatchStore) -> None:
+    """Neither by name nor by code, in part or whole, whether the register alone names it or a vehicle does too."""
+    told = Listing(item(3)["epc"], item(3)["tag"], "person", item(3)["name"])
+    listed = Listing(BADGE["epc"], "31", "person", "A. Ferrow")
+    finder = Finder(store, Places(), plan_of((), register_of((told, listed))))
+    for text in (told.epc, told.tag, told.name, listed.epc, "Ferrow", "gsrnp", "0000000042"):
+        assert not {told.epc, listed.epc} & {hit.epc for hit in finder.find(text).hits}, text

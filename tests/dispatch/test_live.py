@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Coroutine
+from collections.abc import Callable, Collection, Coroutine
 from typing import Any
 
 from agent.dispatch.live import Changes, Feed, pump
@@ -12,6 +12,12 @@ from agent.dispatch.live import Changes, Feed, pump
 def run(story: Coroutine[Any, Any, None]) -> None:
     """Run one story in a loop of its own, with a deadline."""
     asyncio.run(asyncio.wait_for(story, 20))
+
+
+async def until(fits: Callable[[], bool]) -> None:
+    """Wait for it; `run` sets the deadline."""
+    while not fits():  # noqa: ASYNC110 - what is waited for knows of no event
+        await asyncio.sleep(0.01)
 
 
 async def read(feed: Feed, last_id: str, *, events: int) -> list[str]:
@@ -147,3 +153,74 @@ def test_changes_from_another_thread_are_taken_once() -> None:
     changes.note("van-03", "status")
     assert changes.take() == ({"van-03"}, False)
     assert changes.take() == (set(), False)
+
+
+def test_the_pump_outlives_what_fails() -> None:
+    """A database that fails for a while, at each question: nothing is lost, and both states are told to open pages."""
+
+    async def story() -> None:
+        changes, feed = Changes(), Feed()
+        broken = {"links", "vans"}
+
+        def failing(what: str) -> None:
+            if what in broken:
+                raise OSError("the database is locked")
+
+        def links() -> dict[str, str]:
+            failing("links")
+            return {}
+
+        def render(vehicles: Collection[str]) -> list[tuple[str, object]]:
+            failing("vans")
+            return [(vehicle, "seen") for vehicle in vehicles]
+
+        start, vans = feed.last_id, [f"van-{n}" for n in range(9)]
+        for vehicle in vans:
+            changes.note(vehicle)
+        told = lambda: "told" if changes.told else "not told"  # noqa: E731 - the banner, as short as it can be
+        pumping = asyncio.create_task(
+            pump(changes, feed, render_vans=render, render_broker=told, links=links, pause_s=0.01)
+        )
+        (said,) = await read(feed, start, events=1)
+        assert 'data: "not told"' in said
+        broken.discard("links")
+        looks = changes.looks
+        await until(lambda: changes.looks >= looks + 3)
+        assert not changes.told, "vans cannot be rendered still"
+        at = feed.last_id
+        broken.discard("vans")
+        heard = await read(feed, at, events=len(vans) + 1)
+        assert next(text for text in heard if "broker" in text).endswith('data: "told"\n\n')
+        assert {each.about for each in feed.since(start) or ()} == {*vans, "broker"}
+        assert not pumping.done()
+        pumping.cancel()
+
+    run(story())
+
+
+def test_one_vans_data_keep_no_other_waiting() -> None:
+    """Where the rendering of one van fails for good, all others are told; that one is tried again and again."""
+
+    async def story() -> None:
+        changes, feed = Changes(), Feed()
+        tried: list[Collection[str]] = []
+
+        def render(vehicles: Collection[str]) -> list[tuple[str, object]]:
+            tried.append(vehicles)
+            if "van-bad" in vehicles:
+                raise ValueError("this cannot be drawn")
+            return [(vehicle, "seen") for vehicle in vehicles]
+
+        start = feed.last_id
+        for vehicle in ("van-a", "van-bad", "van-c"):
+            changes.note(vehicle)
+        pumping = asyncio.create_task(
+            pump(changes, feed, render_vans=render, render_broker=lambda: "b", links=dict, pause_s=0.01)
+        )
+        heard = await read(feed, start, events=3)
+        assert sorted(text.splitlines()[1] for text in heard) == ["event: broker", "event: van", "event: van"]
+        await until(lambda: len(tried) >= 10)
+        assert {each.about for each in feed.since(start) or ()} == {"van-a", "van-c", "broker"}
+        pumping.cancel()
+
+    run(story())

@@ -230,6 +230,13 @@ def test_an_import_is_previewed(visit: Callable[..., Visitor]) -> None:
     assert "0 new, 0 changed, 3 gone, 2 unchanged" in text_of(whole)
 
 
+@pytest.mark.parametrize("uploaded", ["[]", "{", "7", '{"a.geojson": 7}', '{"a.geojson": "\u0161"}', '{"a": null}'])
+def test_an_upload_that_no_page_made(visit: Callable[..., Visitor], uploaded: str) -> None:
+    """A field in a file's place that holds something else is refused in words, not with a fault of the server."""
+    answer = visit().ask("/site-import", {"base": "1", "uploaded": uploaded})
+    assert (answer.status_code, "choose the files" in answer.text) == (400, True)
+
+
 def test_an_import_tells_every_fault_at_once(visit: Callable[..., Visitor]) -> None:
     """Faults of all files stand in one table: file, feature, what stands there, what to do."""
     visitor = visit()

@@ -113,6 +113,17 @@ def test_a_note_that_cannot_be_taken(depot: Depot) -> None:
         assert fields["text"].strip() in answer.text
 
 
+@pytest.mark.parametrize("epc", ["", "nonsense", "x" * 5000, "urn:epc:id:gsrnp:9521141.0000000099"])
+def test_a_note_stands_beside_a_record_only(depot: Depot, store: DispatchStore, epc: str) -> None:
+    """What is no badge's EPC, or one of which nothing is kept, gets no note and no entry in the log."""
+    dispatcher = depot.visitor("Sarre")
+    answer = dispatcher.send(PAGE, "/badge-note", epc=epc, text="a note beside nothing")
+    assert answer.status_code in (404, 422)
+    with store.reading() as connection:
+        assert connection.execute(sa.select(note)).first() is None
+    assert not AuditLog(store).entries(Wanted(kind="badge-note"))
+
+
 def test_what_is_too_old_is_gone(depot: Depot, store: DispatchStore) -> None:
     """After the days that badges are kept, neither the page nor the tables hold the legs or the notes."""
     own = depot.visitor("Ferrow")

@@ -13,9 +13,20 @@ from hypothesis import strategies as st
 from starlette.routing import Mount, Route
 
 from agent.dispatch import schema
+from agent.dispatch.accounts import counted_address
 from agent.dispatch.audit import COMMAND_LINE
 from agent.dispatch.guard import Guard
-from agent.dispatch.permits import FORGOTTEN_AFTER_S, PERMITS, ROLES, SCOPES, Caller, Permit, permits, wait_s
+from agent.dispatch.permits import (
+    FORGOTTEN_AFTER_S,
+    PERMITS,
+    ROLE_WORDS,
+    ROLES,
+    SCOPES,
+    Caller,
+    Permit,
+    permits,
+    wait_s,
+)
 from agent.dispatch.store import DispatchStore, open_store
 from tests.dispatch.scenario import BADGE, fill, item
 from tests.dispatch.test_board import StoppedClock
@@ -158,6 +169,35 @@ def test_a_token_opens_its_scopes_alone(depot: Depot) -> None:
         assert (refused.status_code, refused.headers["content-type"]) == (403, "application/problem+json"), path
         assert permit.scope in refused.json()["detail"]
     assert asked >= 12
+
+
+def test_the_words_of_a_role_are_true(depot: Depot) -> None:
+    """As its words say, `look` reads which badges were aboard on three pages, and of the records its own."""
+    words, look = ROLE_WORDS["look"], depot.visitor("Ferrow")
+    assert "with the badges that were aboard; of the badges' records the own one" in words
+    depot.accounts.change("Ferrow", COMMAND_LINE, role="look", badge=None, disabled=False)
+    for path, named in (
+        ("/van/van-07", BADGE["name"]),
+        ("/manifest/van-07/2026-03-02/1", BADGE["name"]),
+        (f"/item/{item(0)['epc']}", BADGE["epc"]),  # an event tells the EPC alone; no register is here to name it
+    ):
+        assert named in look.get(path).text, path
+    assert look.get(f"/badge/{BADGE['epc']}").status_code == 403
+    depot.accounts.change("Ferrow", COMMAND_LINE, role="look", badge=BADGE["epc"], disabled=False)
+    assert look.get(f"/badge/{BADGE['epc']}").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("address", "counted"),
+    [
+        ("10.0.0.2", "10.0.0.2"), ("::ffff:10.0.0.2", "10.0.0.2"), ("2001:db8:0:7::1", "2001:db8:0:7::/64"),
+        ("2001:db8:0:7:ffff::9", "2001:db8:0:7::/64"), ("2001:db8:0:8::1", "2001:db8:0:8::/64"),
+        ("fe80::1%eth0", "fe80::/64"), ("command line", "command line"),
+    ],
+)  # fmt: skip
+def test_what_an_address_is_counted_by(address: str, counted: str) -> None:
+    """Of IPv6 by its /64, the least that a network is given (RFC 6177), within which addresses are free to take."""
+    assert counted_address(address) == counted
 
 
 def test_an_unlisted_route_is_not_served() -> None:

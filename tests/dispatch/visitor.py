@@ -15,12 +15,14 @@ from agent.dispatch.accounts import Accounts
 from agent.dispatch.audit import COMMAND_LINE, Doer
 from agent.dispatch.board import Access, Board, create_app
 from agent.dispatch.live import Changes
+from agent.dispatch.loading import plan_of
 from agent.dispatch.passwords import Cost, Passwords
 from agent.dispatch.people import Assigned, People
 from agent.dispatch.places import Places
 from agent.dispatch.queries import Queries
 from agent.dispatch.store import DispatchStore
 from agent.dispatch.views import BrokerLink
+from agent.register import Register
 from agent.sites import parse_sites
 from tests.dispatch.scenario import DAY_S, MINUTE_S, write_sites
 from tests.dispatch.test_board import StoppedClock
@@ -35,7 +37,14 @@ class Depot:
     """A board whose clock the test moves, with an account of each role unless `people` says otherwise."""
 
     def __init__(
-        self, store: DispatchStore, folder: Path, *, people: bool = True, assigned: Assigned | None = None, **more: Any
+        self,
+        store: DispatchStore,
+        folder: Path,
+        *,
+        people: bool = True,
+        assigned: Assigned | None = None,
+        register: Register | None = None,
+        **more: Any,
     ) -> None:
         text = (write_sites(folder / "geofences") / "sites.geojson").read_text()
         self.places = Places(parse_sites({"sites.geojson": text}))
@@ -48,7 +57,9 @@ class Depot:
         zone = ZoneInfo("UTC")
         plan = assigned or Assigned()
         self.people = People(store, self.places, clock=self.clock, zone=zone, assigned=plan, keep_days=14)
-        self.queries = Queries(store, places=self.places)
+        known = Register() if register is None else register
+        names = {listing.epc: listing.name for listing in known.listings}
+        self.queries = Queries(store, places=self.places, names=names, plan=plan_of((), known))
         self.board = Board(
             queries=self.queries,
             places=self.places,
