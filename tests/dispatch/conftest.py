@@ -12,6 +12,10 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.dispatch.watching import chromium, watch
+
+__all__ = ["chromium", "watch"]  # fixtures of every test with a browser
+
 DEADLINE_S = 15.0
 
 

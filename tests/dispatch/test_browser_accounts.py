@@ -6,12 +6,11 @@ import ssl
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Page
 
 from agent.dispatch import guard
 from agent.dispatch.accounts import Accounts
@@ -22,8 +21,8 @@ from agent.dispatch.passwords import Passwords
 from tests.dispatch.conftest import free_port, until
 from tests.dispatch.scenario import BADGE, HOSTILE, fill, write_sites
 from tests.dispatch.test_board import StoppedClock
-from tests.dispatch.test_browser import Watched, chromium  # noqa: F401 - a fixture
 from tests.dispatch.visitor import NOW_S, PASSWORDS, QUICK, ROLES
+from tests.dispatch.watching import Watched
 
 pytestmark = pytest.mark.integration
 # What WCAG 2.2 asks at level AAA for text in sunlight, beside axe's own rules.
@@ -48,25 +47,6 @@ def dispatch(tmp_path: Path) -> Iterator[Dispatch]:
     with running:
         until(lambda: running.is_ready, "the board to answer")
         yield running
-
-
-@pytest.fixture
-def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watched]]:  # noqa: F811 - the fixture
-    """Opens browsers; at the end nothing may have gone wrong in any."""
-    opened: list[Watched] = []
-
-    def open_page(path: str, *, width: int = 1280, scheme: str = "light", **more: Any) -> Watched:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, **more)  # type: ignore[arg-type]
-        context.set_default_timeout(15_000)
-        watched = Watched(context.new_page(), dispatch.address)
-        opened.append(watched)
-        watched.page.goto(dispatch.address.rstrip("/") + path)
-        return watched
-
-    yield open_page
-    for each in opened:
-        assert each.wrong == []
-        each.page.context.close()
 
 
 def log_in(page: Page, name: str) -> None:

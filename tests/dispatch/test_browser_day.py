@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Page
 
 from agent.dispatch.loaded import load
 from agent.dispatch.main import Dispatch
@@ -21,10 +21,9 @@ from tests.dispatch import whole_day
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
 from tests.dispatch.scenario import VanDay, item, pack, position, write_sites
 from tests.dispatch.test_board import StoppedClock
-from tests.dispatch.test_browser import Watched, chromium
+from tests.dispatch.watching import Watched
 from tests.dispatch.whole_day import END_S, at
 
-__all__ = ["chromium"]  # a fixture
 pytestmark = pytest.mark.integration
 DAY, LEG = "/van/van-07/day/2026-03-02", "/manifest/van-07/2026-03-02/1"
 # WCAG 2.2 at level AAA for text in sunlight and for targets, beside axe's own rules.
@@ -42,23 +41,6 @@ def dispatch(tmp_path: Path, broker: Mosquitto) -> Iterator[Dispatch]:
     with running:
         until(lambda: running.ingest.link.connected, "ingest to connect")
         yield running
-
-
-@pytest.fixture
-def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watched]]:
-    """Opens pages; at the end none of them may have anything wrong."""
-    opened: list[Watched] = []
-
-    def open_page(path: str, *, width: int = 1280, scheme: str = "light", **more: Any) -> Watched:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, **more)  # type: ignore[arg-type]
-        opened.append(Watched(context.new_page(), dispatch.address))
-        opened[-1].page.goto(dispatch.address.rstrip("/") + path)
-        return opened[-1]
-
-    yield open_page
-    for each in opened:
-        assert each.wrong == []
-        each.page.context.close()
 
 
 def _told(page: Page) -> Any:

@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, sync_playwright
 
 from agent.dispatch.loaded import load
 from agent.dispatch.main import Dispatch
@@ -17,20 +16,12 @@ from agent.epc import encode_uri
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
 from tests.dispatch.scenario import HOSTILE, VanDay, aboard, fill, item, pack, word, write_sites
 from tests.dispatch.test_board import StoppedClock
-from tests.dispatch.test_browser import CHROMIUM_ARGS, NOW_S, Watched
+from tests.dispatch.test_browser import NOW_S
+from tests.dispatch.watching import Watched
 
 pytestmark = pytest.mark.integration
 ITEM = f"/item/{item(10)['epc']}"
 EVIDENCE = f"/evidence/van-07/{item(3)['epc']}"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """Debian's Chromium."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM_ARGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -52,24 +43,6 @@ def dispatch(tmp_path: Path, broker: Mosquitto) -> Iterator[Dispatch]:
         until(lambda: running.ingest.link.connected, "ingest to connect")
         until(lambda: running.is_ready, "the board to answer")
         yield running
-
-
-@pytest.fixture
-def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watched]]:
-    """Opens pages; at the end none of them may have anything wrong."""
-    opened: list[Watched] = []
-
-    def open_page(path: str, *, width: int = 1280, scheme: str = "light", **more: Any) -> Watched:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, **more)  # type: ignore[arg-type]
-        watched = Watched(context.new_page(), dispatch.address)
-        opened.append(watched)
-        watched.page.goto(dispatch.address.rstrip("/") + path)
-        return watched
-
-    yield open_page
-    for each in opened:
-        assert each.wrong == []
-        each.page.context.close()
 
 
 def order_of(watched: Watched) -> list[str]:

@@ -23,7 +23,8 @@ from tests.dispatch.scenario import (
     word,
 )
 from tests.dispatch.test_board import NOW_S, Ask, ask, text_of  # noqa: F401 - `ask` is a fixture
-from tests.dispatch.test_browser import Watched, chromium, dispatch, watch  # noqa: F401 - fixtures
+from tests.dispatch.test_browser import dispatch  # noqa: F401 - a fixture
+from tests.dispatch.watching import Watched
 
 KEY, OTHER = key_of("van-07"), key_of("somebody else")
 NOTES = [LogRecord(seq, "notice", {"notice": "gap", "text": f"note {seq}"}) for seq in range(1, 9)]

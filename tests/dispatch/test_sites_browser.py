@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from agent.dispatch.audit import COMMAND_LINE
 from agent.dispatch.loaded import load
@@ -21,22 +21,14 @@ from tests import tinyday
 from tests.dispatch.conftest import Mosquitto, Vehicle, free_port, until
 from tests.dispatch.scenario import HOSTILE, MINUTE_S, VanDay, status, word, write_sites
 from tests.dispatch.test_board import StoppedClock
-from tests.dispatch.test_browser import CHROMIUM_ARGS, NOW_S, Watched
+from tests.dispatch.test_browser import NOW_S
 from tests.dispatch.test_site_hints import left
 from tests.dispatch.test_sitebook import circle
+from tests.dispatch.watching import Watched
 
 pytestmark = pytest.mark.integration
 ROOT = Path(__file__).resolve().parents[2]
 PLACE = "path.outline-edited"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """Debian's Chromium."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM_ARGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
