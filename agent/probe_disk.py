@@ -18,6 +18,7 @@ from agent.errors import StoreError
 from agent.findings import Finding
 from agent.store_aside import damage_of, set_aside_before
 from agent.store_connection import look, told
+from agent.store_lock import lock_path
 from agent.store_mark import read_mark
 from agent.store_reserve import Reserve, reserve_of
 from agent.store_schema import MIGRATIONS
@@ -35,7 +36,7 @@ def is_agent_running(path: Path) -> bool:
     False where the lock may not be looked at; `probe_disk` then says so.
     """
     try:
-        lock = os.open(_lock_of(path), os.O_RDONLY | os.O_CLOEXEC)
+        lock = os.open(lock_path(path), os.O_RDONLY | os.O_CLOEXEC)
     except OSError:
         return False
     try:
@@ -145,10 +146,6 @@ def _count(connection: sqlite3.Connection, table: str) -> int:
         (count,) = connection.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - our own two words
         return int(count)
     return 0
-
-
-def _lock_of(path: Path) -> Path:
-    return path.with_name(path.name + ".lock")
 
 
 def _can_see(folder: Path) -> bool:

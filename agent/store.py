@@ -13,7 +13,6 @@ ack that does not fit what this store holds moves what no ack has covered to a n
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sqlite3
 from collections.abc import Iterable, Sequence
@@ -23,12 +22,11 @@ from typing import Self
 import msgspec
 from msgspec import Struct
 
-from agent.errors import StoreError
 from agent.messages import Ack, DownLeaf, Downlink, OutboxRow
 from agent.records import Read, Record
 from agent.store_chain import Seal
 from agent.store_connection import connect, overwritten, read_held, told, transaction
-from agent.store_folder import make_folder
+from agent.store_lock import take_lock
 from agent.store_numbering import Numbering
 from agent.store_outbox import OutboxReader
 from agent.store_readings import prune_readings, thinned
@@ -98,19 +96,9 @@ class Store:
         used or another process uses it.
         """
         path = Path(path)
-        try:
-            make_folder(path.parent)
-            lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        except OSError as problem:
-            raise StoreError(
-                f"{path}: the store's folder cannot be used ({problem}); let the agent's user own the folder."
-            ) from problem
+        lock = take_lock(path)
         connection = None
         try:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)  # given up by the kernel however the process ends
-            except OSError as problem:
-                raise StoreError(f"{path}: another process uses this store; end it, or set another path.") from problem
             with told(path, "opening the store"):
                 connection = connect(path, writer=True)
                 migrate(connection, path=str(path))

@@ -14,7 +14,6 @@ publisher and tally would hold what came from the damaged file, and a start is t
 
 from __future__ import annotations
 
-import fcntl
 import logging
 import os
 import sqlite3
@@ -24,12 +23,13 @@ from itertools import groupby
 from pathlib import Path
 from typing import TypeVar
 
-from agent.errors import DiskFullError, StoreDamagedError, StoreError
+from agent.errors import DiskFullError, StoreDamagedError
 from agent.records import Record
 from agent.store import Store
 from agent.store_aside import damage_of, note_damage, set_aside
 from agent.store_connection import connect, look, told, transaction
-from agent.store_folder import make_folder, sync_folder
+from agent.store_folder import sync_folder
+from agent.store_lock import take_lock
 from agent.store_mark import Mark, read_mark
 from agent.store_pages import make_pages_small
 from agent.store_rescue import Rescued, rescue
@@ -164,18 +164,8 @@ def _notice(path: Path, vehicle: str, why: str, found: Rescued) -> Record:
 
 @contextmanager
 def _alone(path: Path) -> Iterator[None]:
+    lock = take_lock(path)
     try:
-        make_folder(path.parent)
-        lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    except OSError as problem:
-        raise StoreError(
-            f"{path}: the store's folder cannot be used ({problem}); let the agent's user own the folder."
-        ) from problem
-    try:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as problem:
-            raise StoreError(f"{path}: another process uses this store; end it, or set another path.") from problem
         yield
     finally:
         os.close(lock)
