@@ -29,7 +29,7 @@ from agent.store import Store
 from agent.store_aside import damage_of, note_damage, set_aside
 from agent.store_connection import connect, look, told, transaction
 from agent.store_folder import sync_folder
-from agent.store_lock import take_lock
+from agent.store_lock import lock_path, take_lock
 from agent.store_mark import Mark, read_mark
 from agent.store_pages import make_pages_small
 from agent.store_rescue import Rescued, rescue
@@ -124,7 +124,7 @@ def _begin_anew(path: Path, ready: Path, why: str, *, open_: Callable[[Path], St
         store.append([notice], boot=boot, mono=mono, checkpoint=state, blocks=found.blocks)
     with told(new, "closing the log"), closing(connect(new, writer=True)) as connection:
         connection.execute("PRAGMA journal_mode = DELETE")  # one file, which one renaming puts in its place
-    new.with_name(new.name + ".lock").unlink(missing_ok=True)
+    lock_path(new).unlink(missing_ok=True)
     new.rename(ready)
     sync_folder(path.parent)  # before any part of the old one is moved: a disk may keep that and lose this
 

@@ -24,7 +24,7 @@ from tests.dispatch.test_board import StoppedClock
 from tests.dispatch.test_browser import NOW_S
 from tests.dispatch.test_site_hints import left
 from tests.dispatch.test_sitebook import circle
-from tests.dispatch.watching import Watched
+from tests.dispatch.watching import Watched, watching
 
 pytestmark = pytest.mark.integration
 ROOT = Path(__file__).resolve().parents[2]
@@ -55,20 +55,9 @@ def dispatch_at(tmp_path: Path) -> Iterator[Callable[..., Dispatch]]:
 
 @pytest.fixture
 def watch(chromium: Browser) -> Iterator[Callable[..., Watched]]:
-    """Opens pages; at the end none of them may have anything wrong."""
-    opened: list[Watched] = []
-
-    def open_page(dispatch: Dispatch, path: str, *, width: int = 1280, scheme: str = "light") -> Watched:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore[arg-type]
-        watched = Watched(context.new_page(), dispatch.address)
-        opened.append(watched)
-        watched.page.goto(dispatch.address.rstrip("/") + path)
-        return watched
-
-    yield open_page
-    for each in opened:
-        assert each.wrong == []
-        each.page.context.close()
+    """Opens pages of the board that a test starts."""
+    with watching(chromium) as open_page:
+        yield open_page
 
 
 def outline(page: Page) -> list[list[float]]:

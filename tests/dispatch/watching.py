@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import pytest
@@ -62,24 +64,31 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
-def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watched]]:
-    """Opens pages; at the end none of them may have anything wrong."""
+@contextmanager
+def watching(chromium: Browser) -> Iterator[Callable[..., Watched]]:
+    """Opens pages of any board; at the end none of them may have anything wrong."""
     opened: list[Watched] = []
 
-    def open_page(path: str, *, width: int = 1280, scheme: str = "light", **more: Any) -> Watched:
+    def open_page(board: Dispatch, path: str, *, width: int = 1280, scheme: str = "light", **more: Any) -> Watched:
         height = 844 if width < 600 else 900
         context = chromium.new_context(
             viewport={"width": width, "height": height},
             color_scheme=scheme,  # type: ignore[arg-type]
             **more,
         )
-        watched = Watched(context.new_page(), dispatch.address)
+        watched = Watched(context.new_page(), board.address)
         opened.append(watched)
-        watched.page.goto(dispatch.address.rstrip("/") + path)
+        watched.page.goto(board.address.rstrip("/") + path)
         return watched
 
     yield open_page
     for each in opened:
         assert each.wrong == []
         each.page.context.close()  # once more does nothing
+
+
+@pytest.fixture
+def watch(chromium: Browser, dispatch: Dispatch) -> Iterator[Callable[..., Watched]]:
+    """Opens pages of the board that the test's module starts."""
+    with watching(chromium) as open_page:
+        yield partial(open_page, dispatch)
